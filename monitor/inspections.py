@@ -1,0 +1,136 @@
+"""What people see and do at a cover: inspections, findings, actions, and the closed lists they are taken from."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+PLACES = (
+    "ridge",
+    "bow",
+    "port",
+    "starboard",
+    "stern",
+    "perimeter_band",
+    "belly_band",
+    "vent",
+    "door",
+    "frame",
+    "stands",
+    "inside",
+)
+
+DEFECTS = (
+    "sag",
+    "standing_water",
+    "snow_lying",
+    "ice_lying",
+    "tear",
+    "hole",
+    "open_weld",
+    "open_pleat",
+    "loose_band",
+    "slipped_band",
+    "loose_belly_band",
+    "broken_strap",
+    "leaning_post",
+    "chafe",
+    "vent_lost",
+    "vent_blocked",
+    "damp_inside",
+    "mould_inside",
+    "door_open",
+    "stand_shifted",
+    "tied_to_stand",
+    "other",
+)
+
+STAND_DEFECTS = frozenset({"stand_shifted", "tied_to_stand"})
+"""Always severity 3, and for the yard's stand crew: nobody else touches a stand."""
+
+ACTIONS = (
+    "cleared_snow",
+    "drained_water",
+    "retensioned_band",
+    "retensioned_belly_bands",
+    "taped",
+    "rewelded",
+    "vents_added",
+    "vent_replaced",
+    "post_added",
+    "post_reset",
+    "rewrapped",
+    "stands_reported",
+    "customer_told",
+    "other",
+)
+
+RETENSIONING = frozenset({"retensioned_band", "retensioned_belly_bands"})
+"""Actions that restart gust work."""
+
+REMEDIES: dict[str, frozenset[str]] = {
+    "cleared_snow": frozenset({"snow_lying"}),
+    "drained_water": frozenset({"standing_water"}),
+    "retensioned_band": frozenset({"loose_band", "slipped_band"}),
+    "retensioned_belly_bands": frozenset({"loose_belly_band"}),
+    "taped": frozenset({"tear", "hole", "open_weld", "open_pleat"}),
+    "rewelded": frozenset({"tear", "hole", "open_weld", "open_pleat"}),
+    "vent_replaced": frozenset({"vent_lost", "vent_blocked"}),
+    "post_added": frozenset({"sag"}),
+    "post_reset": frozenset({"leaning_post"}),
+    "rewrapped": frozenset(DEFECTS) - STAND_DEFECTS - {"other", "mould_inside", "damp_inside"},
+}
+"""Defects that an action puts right by its nature; anything else is closed by naming the finding, or by looking again.
+
+Common practice, no source. A stand defect is closed only by an inspection that finds it sound.
+"""
+
+SEVERITIES = {0: "sound", 1: "watch", 2: "repair soon", 3: "make safe now"}
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """One person's check of one cover at one time; without findings it says that all was sound.
+
+    Measured values are None where nobody measured. Times are UTC.
+    """
+
+    id: str
+    cover_id: int
+    inspected_at: datetime
+    recorded_at: datetime
+    inspector: str
+    inside: bool
+    note: str = ""
+    snow_depth_m: float | None = None
+    snow_water_mm: float | None = None
+    band_drop_m: float | None = None
+    corrects_id: str | None = None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One defect seen at one place of a cover during an inspection."""
+
+    id: str
+    inspection_id: str
+    place: str
+    defect: str
+    severity: int
+    recorded_at: datetime
+    note: str = ""
+    corrects_id: str | None = None
+
+
+@dataclass(frozen=True)
+class Action:
+    """Something done to a cover; it changes the modelled state from ``acted_at`` on."""
+
+    id: str
+    cover_id: int
+    acted_at: datetime
+    recorded_at: datetime
+    actor: str
+    action: str
+    note: str = ""
+    quantity: float | None = None
+    finding_id: str | None = None
+    corrects_id: str | None = None
