@@ -1,0 +1,57 @@
+"""Everything known of one yard at one moment, put together once: what pages, documents and listings are made from."""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from monitor.clocks import Clocks, Log, OpenEntry
+from monitor.hazards.exposure import CoverSeries
+from monitor.ranking import Exposure, RankedCover, RankingParameters
+from monitor.register import Cover, Yard
+from monitor.storms import Storm
+from monitor.weather.table import Merged
+
+
+@dataclass(frozen=True)
+class SourceStatus:
+    """One weather source of a yard: how new, how complete, and what its licence asks to be shown."""
+
+    source: str
+    newest_hour: datetime | None
+    fetched_at: datetime | None
+    age_h: float | None
+    last_failure: str
+    credit: str
+
+
+@dataclass(frozen=True)
+class YardAssessment:
+    """A yard's covers, weather, log and ranking at ``as_of`` (UTC), with what was known by then.
+
+    ``weather`` covers the season up to ``as_of``; ``series`` holds the modelled hours of every cover in the order of
+    ``covers`` (None where only the ranking was asked for); ``exposures`` is in that order too.
+    """
+
+    yard: Yard
+    as_of: datetime
+    version: str
+    covers: tuple[Cover, ...]
+    ranked: tuple[RankedCover, ...]
+    exposures: tuple[Exposure, ...]
+    clocks: dict[int, Clocks]
+    open_findings: dict[str, list[OpenEntry]]
+    log: Log
+    weather: Merged
+    storms: tuple[Storm, ...]
+    sources: tuple[SourceStatus, ...]
+    parameters: RankingParameters
+    not_assessed: tuple[str, ...]
+    data_age_h: float | None
+    ranking_id: str = ""
+    series: CoverSeries | None = field(default=None, repr=False)
+
+    def cover_of(self, boat: str) -> Cover:
+        """The cover of a boat by the yard's number; KeyError where the yard has no such boat under a cover."""
+        for cover in self.covers:
+            if cover.boat.number == boat:
+                return cover
+        raise KeyError(boat)

@@ -1,0 +1,75 @@
+"""The command line: a group that imports a command's module only when that command runs."""
+
+import importlib
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from monitor import __version__
+from monitor.errors import StormwalkError
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("monitor.cli.demo", "Invented yard and winter, everything end to end, no network."),
+    "init": ("monitor.cli.init", "Make a new, empty database."),
+    "yard": ("monitor.cli.yard", "Add and list yards, set their hazard curves."),
+    "covers": ("monitor.cli.covers", "Import, export and check the register of covers."),
+    "weather": ("monitor.cli.weather", "Fetch or import weather, show what is known of it."),
+    "rank": ("monitor.cli.rank", "Rank the covers of a yard for inspection, with reasons."),
+    "explain": ("monitor.cli.explain", "Every number behind one cover's score."),
+    "log": ("monitor.cli.log", "Log inspections, findings and actions."),
+    "dashboard": ("monitor.cli.dashboard", "Write the pages of a yard; they open from disk."),
+}
+"""Name of each command, the module that holds it, and its line in the help."""
+
+
+class LazyGroup(click.Group):
+    """Group that knows its commands by name and line, so that ``--help`` imports none of them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+@click.group(cls=LazyGroup)
+@click.version_option(__version__, prog_name="stormwalk")
+@click.option(
+    "--db",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Database file. Default: STORMWALK_DB, else stormwalk.db in the working folder.",
+)
+@click.pass_context
+def stormwalk(ctx: click.Context, db: Path | None) -> None:
+    """Rank a boatyard's winter covers for inspection after a storm.
+
+    First steps: stormwalk init, yard add, covers import, weather refresh, rank.
+    Try it without any of them: stormwalk demo.
+    """
+    ctx.obj = db or Path(os.environ.get("STORMWALK_DB") or "stormwalk.db")
+
+
+def main() -> None:
+    """Entry point: exit 0 done, 1 refused with one clear sentence, 2 wrong usage."""
+    try:
+        stormwalk.main(prog_name="stormwalk", standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("Stopped. What was written before this point is kept.", err=True)
+        sys.exit(1)
+    except click.exceptions.Exit as stop:
+        sys.exit(stop.exit_code)
+    except click.ClickException as refusal:
+        refusal.show()
+        sys.exit(refusal.exit_code)
+    except StormwalkError as refusal:
+        click.echo(str(refusal), err=True)
+        sys.exit(1)
