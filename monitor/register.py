@@ -142,18 +142,29 @@ def flattest_slope_deg(build: CoverBuild, beam_m: float) -> float:
     return slopes if build.flattest_slope_deg is None else min(slopes, build.flattest_slope_deg)
 
 
-def film_width_m(ridge_rise_m: float) -> float:
-    """Width of film to order: twice ridge to rub rail, band drop and tuck. [m]
+def ridge_to_rub_rail_m(ridge_rise_m: float, beam_m: float) -> float:
+    """Way of the film from the ridge down to the rub rail, over rise and half-beam. [m]"""
+    return math.hypot(ridge_rise_m, beam_m / 2)
+
+
+def film_width_m(along_film_m: float) -> float:
+    """Width of film to order: twice ridge down to the rub rail, band drop and tuck. [m]
+
+    The argument is what a tape laid where the film will run reads from the ridge to the rub rail. Over a beam that is
+    `ridge_to_rub_rail_m`, which is longer than the bare height of the ridge.
 
     Common practice, no source: 72 in ridge to rub rail gives 2 x (72 + 8 + 6) = 172 in.
     """
-    return 2 * (ridge_rise_m + BAND_DROP_M + FILM_TUCK_M)
+    return 2 * (along_film_m + BAND_DROP_M + FILM_TUCK_M)
 
 
 def belly_band_spacing_m(build: CoverBuild, length_m: float) -> float | None:
-    """Distance between belly bands, as recorded or from their count along the hull; None where neither is known. [m]"""
+    """Distance between belly bands, as recorded or from their count along the hull; None where neither is known. [m]
+
+    Without any band it is the length of the hull.
+    """
     if build.belly_band_spacing_m is not None:
         return build.belly_band_spacing_m
-    if not build.belly_band_count:
+    if build.belly_band_count is None:
         return None
     return length_m / (build.belly_band_count + 1)
