@@ -1,0 +1,177 @@
+"""Fetching from weather services: one session with time-outs, patience and a name, and one GET."""
+
+import json
+import logging
+import re
+from collections.abc import Callable
+from datetime import datetime
+from urllib.parse import urlsplit
+
+import requests
+from requests.adapters import HTTPAdapter
+from urllib3.util.retry import Retry
+
+from monitor import __version__
+from monitor.errors import ServiceUnavailableError
+from monitor.weather.providers import Answer, Request
+
+TIMEOUT_S = (5.0, 30.0)
+"""Connect, read. [s]"""
+
+RETRIED = (408, 429, 500, 502, 503, 504)
+"""Statuses that pass by themselves; any other 4xx is our own mistake and is never repeated."""
+
+WHAT_NOW = 'Nothing was stored. The next pull tries again; "stormwalk weather status" shows how old the weather is.'
+
+
+def session(
+    contact: str,
+    *,
+    retries: int = 4,
+    backoff_factor_s: float = 0.5,
+    backoff_jitter_s: float = 0.3,
+    retry_after_max_s: int = 60,
+) -> requests.Session:
+    """A session that says who asks, and tries again what may pass.
+
+    Parameters
+    ----------
+    contact : str
+        Mail address or page of the yard: two of the services refuse a caller without one.
+    retries : int
+        Tries after the first.
+    backoff_factor_s, backoff_jitter_s : float
+        Wait ``backoff_factor_s`` x 2^n plus up to ``backoff_jitter_s`` at random, 30 s at most. [s]
+    retry_after_max_s : int
+        Longest wait that a service may ask for. [s]
+    """
+    retry = Retry(
+        total=retries,
+        backoff_factor=backoff_factor_s,
+        backoff_jitter=backoff_jitter_s,
+        backoff_max=30,
+        retry_after_max=retry_after_max_s,
+        status_forcelist=RETRIED,
+        allowed_methods={"GET"},
+        raise_on_status=False,
+    )
+    made = requests.Session()
+    made.headers["User-Agent"] = _user_agent(contact)
+    for scheme in ("https://", "http://"):
+        made.mount(scheme, HTTPAdapter(max_retries=retry))
+    return made
+
+
+def get(session: requests.Session, request: Request, clock: Callable[[], datetime]) -> Answer:
+    """One answer as it came, whatever its body; the parser judges that.
+
+    Parameters
+    ----------
+    session : requests.Session
+        From ``session()``.
+    request : Request
+    clock : callable
+        Gives the time now (UTC); asked once, when the answer is in.
+
+    Raises
+    ------
+    ServiceUnavailableError
+        No answer, or one with a status of 400 and up, after the agreed number of tries. The sentence quotes the
+        service's own reason and holds no secret.
+    """
+    service = urlsplit(request.url).hostname or request.url
+    try:
+        response = session.get(
+            request.url,
+            params={**request.params, **request.secret_params},
+            headers=dict(request.headers),
+            timeout=TIMEOUT_S,
+        )
+    except requests.RequestException as error:  # its text holds the whole address, secrets included: not chained
+        what, tried_again = _what_failed(error)
+        tries = _tries(_allowed_tries(session, request.url) if tried_again else 1)
+        raise ServiceUnavailableError(f"{service} {what} ({tries}). {WHAT_NOW}") from None
+    if response.status_code >= 400:
+        raise ServiceUnavailableError(_refusal(service, response, request, _allowed_tries(session, request.url)))
+    return Answer(
+        url=requests.Request("GET", request.url, params=dict(request.params)).prepare().url or request.url,
+        status=response.status_code,
+        headers=dict(response.headers),
+        body=response.content,
+        fetched_at=clock(),
+    )
+
+
+def _user_agent(contact: str) -> str:
+    plain = " ".join(contact.encode("ascii", "ignore").decode().split())
+    return f"stormwalk/{__version__} ({plain})" if plain else f"stormwalk/{__version__}"
+
+
+def _allowed_tries(session: requests.Session, url: str) -> int:
+    adapter = session.get_adapter(url)
+    total = adapter.max_retries.total if isinstance(adapter, HTTPAdapter) else 0
+    return 1 + int(total or 0)
+
+
+def _tries(count: int) -> str:
+    return "1 try" if count == 1 else f"{count} tries"
+
+
+def _what_failed(error: requests.RequestException) -> tuple[str, bool]:
+    """What happened in words, and whether the session had tried it again."""
+    kinds: tuple[tuple[type[requests.RequestException], str, bool], ...] = (
+        (requests.exceptions.SSLError, "has a certificate that is not trusted", True),
+        (requests.exceptions.ConnectTimeout, f"could not be reached within {TIMEOUT_S[0]:g} s", True),
+        (requests.exceptions.Timeout, f"did not answer within {TIMEOUT_S[1]:g} s", True),
+        (requests.exceptions.ConnectionError, "could not be reached", True),
+        (requests.exceptions.ChunkedEncodingError, "broke off in the middle of its answer", False),
+        (requests.exceptions.ContentDecodingError, "sent an answer that cannot be unpacked", False),
+        (requests.exceptions.TooManyRedirects, "sends from one address to the next without end", False),
+    )
+    for kind, sentence, tried_again in kinds:
+        if isinstance(error, kind):
+            return sentence, tried_again
+    return f"could not be asked ({type(error).__name__})", False
+
+
+def _refusal(service: str, response: requests.Response, request: Request, allowed_tries: int) -> str:
+    status = response.status_code
+    tries = _tries(allowed_tries if status in RETRIED else 1)
+    reason = _reason(response)
+    for secret in filter(None, request.secret_params.values()):
+        reason = reason.replace(secret, "***")
+    said = f': "{reason}"' if reason else ""
+    if status in RETRIED:
+        return f"{service} answered {status}{said} ({tries}). {WHAT_NOW}"
+    return (
+        f"{service} refused the request with {status}{said} ({tries}). Nothing was stored. "
+        f"Asking again will not help: check the yard's place, station, plan and contact."
+    )
+
+
+def _reason(response: requests.Response) -> str:
+    """The service's own words: the usual keys of a JSON error, else the first line of plain text."""
+    text = response.content.decode("utf-8", "replace").strip()
+    try:
+        body = json.loads(text)
+    except ValueError:
+        return "" if text.startswith("<") else " ".join(text.splitlines()[:1])[:200]
+    if not isinstance(body, dict):
+        return ""
+    return next(
+        (str(body[key])[:200] for key in ("reason", "detail", "title", "error", "message") if body.get(key)), ""
+    )
+
+
+class _HideSecrets(logging.Filter):
+    """Takes keys out of the addresses that urllib3 logs when it tries again."""
+
+    _KEY = re.compile(r"(?i)\b(apikey|api_key|key|token)=[^&\s'\")]+")
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        record.msg, record.args = self._KEY.sub(r"\1=***", record.getMessage()), ()
+        return True
+
+
+for _logger in ("urllib3.connectionpool", "urllib3.util.retry"):
+    logging.getLogger(_logger).addFilter(_HideSecrets())
