@@ -4,8 +4,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from monitor.clocks import Clocks, Log, OpenEntry
-from monitor.hazards.exposure import CoverSeries
-from monitor.ranking import Exposure, RankedCover, RankingParameters
+from monitor.hazards.exposure import CoverSeries, Exposure
+from monitor.ranking import RankedCover, RankingParameters
 from monitor.register import Cover, Yard
 from monitor.storms import Storm
 from monitor.weather.table import Merged

@@ -10,6 +10,9 @@ from monitor.inspections import REMEDIES, RETENSIONING, STAND_DEFECTS, Action, F
 VENT_CHANGES = frozenset({"vents_added", "vent_replaced"})
 """Actions after which the air inside is another."""
 
+PASSING = frozenset({"snow_lying", "ice_lying", "standing_water"})
+"""Defects that the weather brings and takes: a later look that does not find them finds them gone."""
+
 TELLING = frozenset({"stands_reported", "customer_told"})
 """Actions that tell somebody and put nothing right."""
 
@@ -85,6 +88,7 @@ def open_findings(log: Log, boat_of_cover: Mapping[int, str]) -> dict[str, list[
 
     A finding is closed by an action that puts its defect right or that names it, by a later inspection of the boat that
     found everything sound, or by a later finding of the same defect at the same place, which then counts in its stead.
+    Snow, ice or water lying is closed by any later inspection that does not find it again.
     What is inside is closed only by somebody who looked inside. A stand defect is closed by an inspection or finding
     alone, and outlives a new cover.
 
@@ -117,7 +121,7 @@ def open_findings(log: Log, boat_of_cover: Mapping[int, str]) -> dict[str, list[
             for entry in found
             if entry.finding.severity > 0
             and not _seen_again(entry, found)
-            and not _found_sound(entry, sound)
+            and not _found_sound(entry, visits[boat] if entry.finding.defect in PASSING else sound)
             and not _put_right(entry, work[boat])
         ]
         if left:

@@ -12,7 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.hazards.exposure import Exposure
+
 Floats = NDArray[np.float64]
+
+_UTC_FORMAT = "%Y-%m-%dT%H:%M:%SZ"
 
 
 @dataclass(frozen=True)
@@ -90,7 +94,7 @@ HAZARDS: dict[str, Hazard] = {
             "open finding",
             "worst open finding",
             "severity",
-            "the finding itself, and whether it has grown",
+            "whether the finding has grown, and what it needs",
         ),
     )
 }
@@ -161,22 +165,6 @@ class RankingParameters:
 
 
 @dataclass(frozen=True)
-class Exposure:
-    """One hazard's exposure of every cover of a ranking, in the order of the covers; all arrays are (C,).
-
-    ``hour_ending`` is the hour (datetime64, UTC) that the value belongs to, NaT where there is none; ``note`` is a
-    short addition for people, such as the direction off the bow. NaN means that no hour is known.
-    """
-
-    hazard: str
-    value: Floats
-    hour_ending: NDArray[np.datetime64]
-    missing_share: Floats
-    source: Sequence[str]
-    note: Sequence[str]
-
-
-@dataclass(frozen=True)
 class OpenFinding:
     """The worst open finding of a cover, as the ranking shows it."""
 
@@ -219,17 +207,33 @@ class RankedCover:
     reasons: tuple[Reason, ...]
     data_age_h: float | None
 
-    def as_json(self) -> dict[str, Any]:
-        """The line as plain values for JSON, with the documented keys and no others."""
+    def as_row(self) -> dict[str, Any]:
+        """The line as plain values, complete: what is kept in the database and read back by `ranked_from_row`."""
         row = asdict(self)
         for reason in row["reasons"]:
             moment = reason["hour_ending"]
-            reason["hour_ending"] = None if moment is None else moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+            reason["hour_ending"] = None if moment is None else moment.strftime(_UTC_FORMAT)
+        row["reasons"] = list(row["reasons"])
+        return row
+
+    def as_json(self) -> dict[str, Any]:
+        """The line with the documented keys and no others; a reason's note stands behind what to check."""
+        row = self.as_row()
+        for reason in row["reasons"]:
             note = reason.pop("note")
             if note:
                 reason["check"] = f"{reason['check']} ({note})"
-        row["reasons"] = list(row["reasons"])
         return row
+
+
+def ranked_from_row(row: Mapping[str, Any]) -> RankedCover:
+    """A line as it was before `RankedCover.as_row`."""
+    reasons = []
+    for plain in row["reasons"]:
+        moment = plain["hour_ending"]
+        hour_ending = None if moment is None else datetime.strptime(moment, _UTC_FORMAT).replace(tzinfo=UTC)
+        reasons.append(Reason(**{**plain, "hour_ending": hour_ending}))
+    return RankedCover(**{**row, "reasons": tuple(reasons)})
 
 
 def with_missing(p: Floats, missing_share: Floats, weight: float) -> Floats:

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from monitor.clocks import Log, clocks, open_findings
+from monitor.clocks import PASSING, Log, clocks, open_findings
 from monitor.inspections import ACTIONS, DEFECTS, REMEDIES, STAND_DEFECTS, Action, Finding, Inspection
 
 WRAPPED = datetime(2025, 10, 10, tzinfo=UTC)
@@ -96,6 +96,14 @@ def test_a_later_inspection_that_found_other_things_leaves_it_open():
     visits = [inspection("a", 5), inspection("b", 7)]
     found = [finding("f", "a"), finding("g", "b", "chafe", 1, "bow")]
     assert still_open(inspections=visits, findings=found) == {"7": ["f", "g"]}
+
+
+@pytest.mark.parametrize("defect", sorted(PASSING))
+def test_what_the_weather_takes_is_gone_when_a_later_look_does_not_find_it(defect):
+    visits = [inspection("a", 5), inspection("b", 7)]
+    found = [finding("f", "a", defect, 2, "port"), finding("g", "b", "chafe", 1, "bow")]
+    assert still_open(inspections=visits[:1], findings=found) == {"7": ["f"]}
+    assert still_open(inspections=visits, findings=found) == {"7": ["g"]}
 
 
 def test_the_same_defect_seen_again_counts_once_with_its_newest_severity():

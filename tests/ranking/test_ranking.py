@@ -9,14 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.hazards.exposure import Exposure
 from monitor.ranking import (
     HAZARDS,
     Curve,
-    Exposure,
     OpenFinding,
     RankingParameters,
     boat_order,
     rank_covers,
+    ranked_from_row,
     with_missing,
 )
 
@@ -192,3 +193,10 @@ def test_json_has_the_documented_keys_and_no_others():
 
 def test_every_hazard_says_what_to_check():
     assert all(hazard.check and hazard.exposure and hazard.unit for hazard in HAZARDS.values())
+
+
+def test_a_line_read_back_from_its_row_is_the_same_line():
+    finding = OpenFinding(2, datetime(2026, 1, 9, 15, tzinfo=UTC), "sag at port", "inspection by Ida")
+    unknown = exposure("gust", [np.nan], missing=[1.0], hour=np.datetime64("NaT"))
+    (line,) = rank([exposure("snow", [0.3]), unknown], boats=("1",), findings={1: finding})
+    assert ranked_from_row(json.loads(json.dumps(line.as_row(), allow_nan=False))) == line
