@@ -19,7 +19,7 @@ TELLING = frozenset({"stands_reported", "customer_told"})
 
 @dataclass(frozen=True)
 class Log:
-    """What was seen and done at the covers of a yard: current entries only, corrected ones left out."""
+    """What was seen and done at the covers of a yard, oldest first; usually without entries that were corrected."""
 
     inspections: Sequence[Inspection] = ()
     findings: Sequence[Finding] = ()

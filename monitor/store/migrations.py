@@ -1,0 +1,316 @@
+"""The tables, step by step from an empty file. A landed migration is never edited; add another.
+
+Facts are only added: each table of ``APPEND_ONLY`` has three triggers that refuse to change, remove or replace a row.
+"""
+
+import sqlite3
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+from monitor import inspections as log
+from monitor import register
+from monitor.variables import KINDS, SOURCES, VARIABLES
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+APPLICATION_ID = 0x7374776B
+"""Marks a file as stormwalk's in its header ("stwk")."""
+
+APPEND_ONLY: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "cover_builds": (("id",), ()),
+    "weather_fetches": (("id",), ()),
+    "weather_hours": (("fetch_id", "hour_ending"), ()),
+    "weather_stretches": (("fetch_id", "first_hour"), ()),
+    "inspections": (("id",), ("corrects_id",)),
+    "findings": (("id",), ("corrects_id",)),
+    "actions": (("id",), ("corrects_id",)),
+    "rankings": (("id",), ()),
+    "ranking_curves": (("id",), ()),
+}
+"""Tables whose rows are only added: columns of the primary key, and the other columns that are unique."""
+
+OUTCOMES = ("stored", "same", "refused", "empty", "failed")
+"""What became of a weather service's answer; ``same`` carries the rows of an earlier one."""
+
+
+def migrate(conn: sqlite3.Connection) -> None:
+    """Apply what is missing. The caller holds ``BEGIN IMMEDIATE`` with foreign keys off, checks, and commits."""
+    from sqlite_utils import Database, Migrations
+
+    migrations = Migrations("stormwalk")
+    for version, (name, change) in enumerate(_MIGRATIONS, start=1):
+        migrations(name=name)(_numbered(version, change))
+    migrations.apply(Database(conn, execute_plugins=False))
+
+
+def append_only_tables_unprotected(conn: sqlite3.Connection) -> list[str]:
+    """Append-only tables that lack one of their three triggers, or whose trigger does not know every column."""
+    found = dict(conn.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall())
+    return [
+        table
+        for table in APPEND_ONLY
+        if any(found.get(name) != sql for name, sql in _append_only_triggers(table, _columns(conn, table)).items())
+    ]
+
+
+def _numbered(version: int, change: "Callable[[Database], None]") -> "Callable[[Database], None]":
+    def step(db: "Database") -> None:
+        change(db)
+        db.execute(f"PRAGMA user_version = {version}")
+
+    return step
+
+
+def _append_only_triggers(table: str, columns: Sequence[str]) -> dict[str, str]:
+    """SQL of the three triggers, by name.
+
+    The third is needed because ``INSERT OR REPLACE`` fires no delete trigger on a connection with default settings. It
+    lets a row through that is already there, unchanged, so that ``ON CONFLICT DO NOTHING`` can skip a replayed entry.
+    """
+    key, unique = APPEND_ONLY[table]
+    same_key = " AND ".join(f"old.{name} = NEW.{name}" for name in key)
+    differs = " OR ".join(f"old.{name} IS NOT NEW.{name}" for name in columns if name not in key)
+    clashes = [f"({same_key} AND ({differs}))"]
+    clashes += [f"(old.{name} = NEW.{name} AND NOT ({same_key}))" for name in unique]
+    refuse = f"BEGIN SELECT RAISE(ABORT, 'rows of {table} are only added; a correction is a new row'); END"
+    return {
+        f"{table}_no_update": f"CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} {refuse}",
+        f"{table}_no_delete": f"CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} {refuse}",
+        f"{table}_no_replace": (
+            f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} "
+            f"WHEN EXISTS (SELECT 1 FROM {table} AS old WHERE {' OR '.join(clashes)}) {refuse}"
+        ),
+    }
+
+
+def _protect(db: "Database", *tables: str) -> None:
+    for table in tables:
+        for sql in _append_only_triggers(table, _columns(db.conn, table)).values():
+            db.execute(sql)
+
+
+def _columns(conn: sqlite3.Connection, table: str) -> list[str]:
+    return [row[0] for row in conn.execute("SELECT name FROM pragma_table_info(?)", (table,))]
+
+
+def _one_of(column: str, words: Sequence[str]) -> str:
+    return f"CHECK ({column} IN ({', '.join(repr(word) for word in words)}))"
+
+
+def _utc(column: str) -> str:
+    return f"CHECK ({column} GLOB '????-??-??T??:??:??Z')"
+
+
+def _001_register(db: "Database") -> None:
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    db.executescript(f"""
+        CREATE TABLE yards (
+            id              INTEGER PRIMARY KEY,
+            key             TEXT NOT NULL UNIQUE CHECK (key <> ''),
+            name            TEXT NOT NULL,
+            latitude_deg    REAL NOT NULL CHECK (latitude_deg BETWEEN -90 AND 90),
+            longitude_deg   REAL NOT NULL CHECK (longitude_deg BETWEEN -180 AND 180),
+            elevation_m     REAL NOT NULL,
+            time_zone       TEXT NOT NULL,
+            terrain         TEXT NOT NULL {_one_of("terrain", register.TERRAINS)},
+            display_units   TEXT NOT NULL {_one_of("display_units", register.DISPLAY_UNITS)},
+            contact         TEXT NOT NULL,
+            station         TEXT NOT NULL,
+            crew_size       INTEGER NOT NULL CHECK (crew_size >= 1),
+            open_meteo_plan TEXT NOT NULL {_one_of("open_meteo_plan", ("", *register.OPEN_METEO_PLANS))}
+        ) STRICT;
+
+        CREATE TABLE boats (                              -- as they are now: owner data can be erased
+            id            INTEGER PRIMARY KEY,
+            yard_id       INTEGER NOT NULL REFERENCES yards(id),
+            number        TEXT NOT NULL CHECK (number <> ''),
+            name          TEXT NOT NULL,
+            boat_type     TEXT NOT NULL {_one_of("boat_type", register.BOAT_TYPES)},
+            length_m      REAL NOT NULL CHECK (length_m > 0),
+            beam_m        REAL NOT NULL CHECK (beam_m > 0),
+            support       TEXT NOT NULL {_one_of("support", register.SUPPORTS)},
+            row           TEXT NOT NULL,
+            place         INTEGER NOT NULL,
+            heading_deg   REAL NOT NULL CHECK (heading_deg BETWEEN 0 AND 360),
+            shelter       TEXT NOT NULL {_one_of("shelter", register.SHELTERS)},
+            x_m           REAL,
+            y_m           REAL,
+            owner_name    TEXT NOT NULL,
+            owner_contact TEXT NOT NULL,
+            UNIQUE (yard_id, number)
+        ) STRICT;
+
+        CREATE TABLE covers (
+            id         INTEGER PRIMARY KEY,
+            boat_id    INTEGER NOT NULL REFERENCES boats(id),
+            wrapped_on TEXT NOT NULL CHECK (wrapped_on GLOB '????-??-??'),
+            UNIQUE (boat_id, wrapped_on)
+        ) STRICT;
+
+        CREATE TABLE cover_builds (                       -- of one cover and built_at, the row added last counts
+            id                    INTEGER PRIMARY KEY,
+            cover_id              INTEGER NOT NULL REFERENCES covers(id),
+            built_at              TEXT NOT NULL {_utc("built_at")},
+            recorded_at           TEXT NOT NULL {_utc("recorded_at")},
+            ridge_rise_m          REAL CHECK (ridge_rise_m >= 0),
+            ridge_above_ground_m  REAL CHECK (ridge_above_ground_m >= 0),
+            bow_slope_deg         REAL CHECK (bow_slope_deg BETWEEN 0 AND 90),
+            port_slope_deg        REAL CHECK (port_slope_deg BETWEEN 0 AND 90),
+            starboard_slope_deg   REAL CHECK (starboard_slope_deg BETWEEN 0 AND 90),
+            stern_slope_deg       REAL CHECK (stern_slope_deg BETWEEN 0 AND 90),
+            flattest_slope_deg    REAL CHECK (flattest_slope_deg BETWEEN 0 AND 90),
+            post_count            INTEGER CHECK (post_count >= 0),
+            band_drop_m           REAL,
+            belly_band_count      INTEGER CHECK (belly_band_count >= 0),
+            belly_band_spacing_m  REAL CHECK (belly_band_spacing_m > 0),
+            vent_count            INTEGER NOT NULL CHECK (vent_count >= 0),
+            vent_area_m2          REAL CHECK (vent_area_m2 >= 0),
+            film_colour           TEXT NOT NULL {_one_of("film_colour", register.FILM_COLOURS)},
+            film_thickness_mm     REAL CHECK (film_thickness_mm > 0),
+            ground                TEXT NOT NULL {_one_of("ground", register.GROUNDS)},
+            door                  INTEGER NOT NULL CHECK (door IN (0, 1))
+        ) STRICT;
+        CREATE INDEX cover_builds_by_cover ON cover_builds (cover_id, built_at);
+        CREATE VIEW cover_builds_current AS SELECT * FROM cover_builds AS build WHERE NOT EXISTS (
+            SELECT 1 FROM cover_builds AS later
+            WHERE later.cover_id = build.cover_id AND later.built_at = build.built_at AND later.id > build.id);
+    """)
+    _protect(db, "cover_builds")
+
+
+def _002_weather(db: "Database") -> None:
+    columns = ",\n            ".join(f"{name} REAL" for name in VARIABLES)
+    db.executescript(f"""
+        CREATE TABLE weather_fetches (                    -- every answer of a service, kept as it came
+            id          INTEGER PRIMARY KEY,
+            yard_id     INTEGER NOT NULL REFERENCES yards(id),
+            source      TEXT NOT NULL {_one_of("source", SOURCES)},
+            fetched_at  TEXT NOT NULL {_utc("fetched_at")},
+            outcome     TEXT NOT NULL {_one_of("outcome", OUTCOMES)},
+            same_as     INTEGER REFERENCES weather_fetches(id),   -- the fetch that holds these rows
+            rows_sha256 TEXT,
+            message     TEXT NOT NULL,
+            url         TEXT NOT NULL,                    -- without any key
+            status      INTEGER,
+            headers     TEXT NOT NULL,                    -- JSON
+            body_sha256 TEXT,
+            body        BLOB,                             -- zlib
+            CHECK ((body IS NULL) = (body_sha256 IS NULL)),
+            CHECK ((same_as IS NOT NULL) = (outcome = 'same')),
+            CHECK ((rows_sha256 IS NOT NULL) = (outcome IN ('stored', 'same')))
+        ) STRICT;
+        CREATE INDEX weather_fetches_by_yard
+            ON weather_fetches (yard_id, source, outcome, fetched_at, same_as, rows_sha256);
+
+        CREATE TABLE weather_hours (
+            fetch_id    INTEGER NOT NULL REFERENCES weather_fetches(id),
+            hour_ending TEXT NOT NULL CHECK (hour_ending GLOB '????-??-??T??:00:00Z'),
+            kind        TEXT NOT NULL {_one_of("kind", KINDS)},
+            {columns},
+            present_weather TEXT,
+            flags       TEXT,                             -- JSON: variable, flag; NULL without any
+            PRIMARY KEY (fetch_id, hour_ending)
+        ) STRICT, WITHOUT ROWID;
+
+        CREATE TABLE weather_stretches (                  -- which hours a fetch holds: runs without gap, of one kind
+            fetch_id   INTEGER NOT NULL REFERENCES weather_fetches(id),
+            first_hour TEXT NOT NULL CHECK (first_hour GLOB '????-??-??T??:00:00Z'),
+            last_hour  TEXT NOT NULL CHECK (last_hour GLOB '????-??-??T??:00:00Z' AND last_hour >= first_hour),
+            kind       TEXT NOT NULL {_one_of("kind", KINDS)},
+            PRIMARY KEY (fetch_id, first_hour)
+        ) STRICT, WITHOUT ROWID;
+    """)
+    _protect(db, "weather_fetches", "weather_hours", "weather_stretches")
+
+
+def _003_log(db: "Database") -> None:
+    stands = ", ".join(repr(defect) for defect in sorted(log.STAND_DEFECTS))
+    db.executescript(f"""
+        CREATE TABLE inspections (                        -- without findings: all was sound; it resets the clock
+            id            TEXT PRIMARY KEY CHECK (id <> ''),      -- UUID made where the fact arises
+            cover_id      INTEGER NOT NULL REFERENCES covers(id),
+            inspected_at  TEXT NOT NULL {_utc("inspected_at")},
+            recorded_at   TEXT NOT NULL {_utc("recorded_at")},
+            inspector     TEXT NOT NULL,
+            inside        INTEGER NOT NULL CHECK (inside IN (0, 1)),
+            note          TEXT NOT NULL,
+            snow_depth_m  REAL CHECK (snow_depth_m >= 0),
+            snow_water_mm REAL CHECK (snow_water_mm >= 0),
+            band_drop_m   REAL,
+            corrects_id   TEXT UNIQUE REFERENCES inspections(id)
+        ) STRICT, WITHOUT ROWID;
+        CREATE INDEX inspections_by_cover ON inspections (cover_id, inspected_at);
+
+        CREATE TABLE findings (
+            id            TEXT PRIMARY KEY CHECK (id <> ''),
+            inspection_id TEXT NOT NULL REFERENCES inspections(id),
+            place         TEXT NOT NULL {_one_of("place", log.PLACES)},
+            defect        TEXT NOT NULL {_one_of("defect", log.DEFECTS)},
+            severity      INTEGER NOT NULL CHECK (severity BETWEEN 0 AND 3),
+            recorded_at   TEXT NOT NULL {_utc("recorded_at")},
+            note          TEXT NOT NULL,
+            corrects_id   TEXT UNIQUE REFERENCES findings(id),
+            CHECK (defect NOT IN ({stands}) OR severity IN (0, 3)),
+            CHECK (defect <> 'other' OR note <> '')
+        ) STRICT, WITHOUT ROWID;
+        CREATE INDEX findings_by_inspection ON findings (inspection_id);
+
+        CREATE TABLE actions (
+            id          TEXT PRIMARY KEY CHECK (id <> ''),
+            cover_id    INTEGER NOT NULL REFERENCES covers(id),
+            acted_at    TEXT NOT NULL {_utc("acted_at")},
+            recorded_at TEXT NOT NULL {_utc("recorded_at")},
+            actor       TEXT NOT NULL,
+            action      TEXT NOT NULL {_one_of("action", log.ACTIONS)},
+            note        TEXT NOT NULL,
+            quantity    REAL,
+            finding_id  TEXT REFERENCES findings(id),
+            corrects_id TEXT UNIQUE REFERENCES actions(id)
+        ) STRICT, WITHOUT ROWID;
+        CREATE INDEX actions_by_cover ON actions (cover_id, acted_at);
+    """)
+    for table in ("inspections", "findings", "actions"):
+        _protect(db, table)
+        db.execute(f"""CREATE VIEW {table}_current AS SELECT * FROM {table} AS entry
+            WHERE NOT EXISTS (SELECT 1 FROM {table} AS later WHERE later.corrects_id = entry.id)""")
+
+
+def _004_rankings(db: "Database") -> None:
+    db.executescript(f"""
+        CREATE TABLE rankings (
+            id          TEXT PRIMARY KEY CHECK (id <> ''),
+            yard_id     INTEGER NOT NULL REFERENCES yards(id),
+            as_of       TEXT NOT NULL {_utc("as_of")},
+            created_at  TEXT NOT NULL {_utc("created_at")},
+            version     TEXT NOT NULL,                    -- of the program
+            data_age_h  REAL,                             -- NULL: no weather at all
+            parameters  TEXT NOT NULL,                    -- JSON
+            rows_sha256 TEXT NOT NULL,
+            rows        BLOB NOT NULL                     -- JSON, zlib
+        ) STRICT, WITHOUT ROWID;
+        CREATE INDEX rankings_by_yard ON rankings (yard_id, as_of, created_at);
+
+        CREATE TABLE ranking_curves (                     -- of one hazard, the row added last counts
+            id          INTEGER PRIMARY KEY,
+            yard_id     INTEGER NOT NULL REFERENCES yards(id),
+            hazard      TEXT NOT NULL CHECK (hazard <> ''),
+            x10         REAL NOT NULL CHECK (x10 > 0),
+            x50         REAL NOT NULL CHECK (x50 > x10),
+            recorded_at TEXT NOT NULL {_utc("recorded_at")},
+            reason      TEXT NOT NULL
+        ) STRICT;
+        CREATE INDEX ranking_curves_by_yard ON ranking_curves (yard_id, hazard);
+    """)
+    _protect(db, "rankings", "ranking_curves")
+
+
+_MIGRATIONS: "tuple[tuple[str, Callable[[Database], None]], ...]" = (
+    ("001_register", _001_register),
+    ("002_weather", _002_weather),
+    ("003_log", _003_log),
+    ("004_rankings", _004_rankings),
+)
+
+SCHEMA_VERSION = len(_MIGRATIONS)
+"""What ``PRAGMA user_version`` says of a database that this program writes."""
