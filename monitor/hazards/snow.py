@@ -48,7 +48,7 @@ class SnowParameters:
     pocket_loss_warm_mm_per_h, pocket_loss_cold_mm_per_h
         Water that leaves a pocket by itself above and below freezing: half a millimetre and a tenth a day.
     gap_hold_h
-        A gap in temperature no longer than this is filled with the last value; temperature seldom turns within it.
+        In a gap of temperature no longer than this the last value still tells snow from rain; it seldom turns within.
     unknown_humidity_pct
         Humidity taken for the phase where neither humidity nor dew point is known: common while something falls.
     phase
@@ -76,7 +76,7 @@ class SnowForcing:
     """What falls on a yard and what melts it, one value an hour, shape (H,).
 
     Snowfall and rain are sums of water [mm] and never NaN: an amount nobody knows deposits nothing, and ``missing``
-    says so. Air temperature [degC] is NaN where it is unknown for good; then nothing melts, freezes or slides.
+    says so. Air temperature [degC] is NaN where it is unknown; then nothing melts, freezes or slides.
     Sunshine [W/m2] is 0 where unknown.
     """
 
@@ -242,10 +242,12 @@ def snow_forcing(hours: pd.DataFrame, parameters: SnowParameters) -> SnowForcing
     Notes
     -----
     Snowfall is what the weather service says; where it says nothing, precipitation times the snow share. Rain is the
-    rest of the precipitation; where only the parts are known, the rain as given. In a gap of temperature longer than
-    ``gap_hold_h`` no hour is filled, not even the first ones.
+    rest of the precipitation; where only the parts are known, the rain as given. In a gap of temperature of up to
+    ``gap_hold_h`` the last value before it tells snow from rain; in a longer one nothing does, not even in its first
+    hours. It never melts anything: a warm hour carried on would take load away that nobody saw melt.
     """
-    temperature = _held(column(hours, "air_temperature_c"), parameters.gap_hold_h)
+    known = column(hours, "air_temperature_c")
+    temperature = _held(known, parameters.gap_hold_h)
     precipitation = column(hours, "precipitation_mm")
     snowfall = column(hours, "snowfall_water_mm")
     estimated = precipitation * _snow_share(hours, temperature, parameters)
@@ -255,7 +257,7 @@ def snow_forcing(hours: pd.DataFrame, parameters: SnowParameters) -> SnowForcing
     return SnowForcing(
         snowfall_water_mm=np.nan_to_num(snowfall, nan=0.0),
         rain_mm=np.nan_to_num(rain, nan=0.0),
-        air_temperature_c=temperature,
+        air_temperature_c=known,
         solar_wm2=np.maximum(np.nan_to_num(column(hours, "solar_wm2"), nan=0.0), 0.0),
         missing=np.isnan(snowfall) | np.isnan(rain) | np.isnan(temperature),
     )

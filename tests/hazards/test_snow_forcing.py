@@ -68,13 +68,23 @@ def test_more_snow_than_precipitation_leaves_no_negative_rain(hours_of):
     assert forcing.rain_mm == [0.0]
 
 
-def test_a_gap_of_temperature_up_to_six_hours_is_held_and_a_longer_one_stays_unknown(hours_of):
+def test_in_a_gap_of_up_to_six_hours_the_last_temperature_tells_snow_from_rain_and_in_a_longer_one_nothing_does(
+    hours_of,
+):
     six, seven = [np.nan] * 6, [np.nan] * 7
     temperature = [np.nan, 1.0, *six, 2.0, *seven, 3.0, np.nan]
-    hours = hours_of(air_temperature_c=temperature, precipitation_mm=[0.0] * len(temperature))
+    held = np.array([np.nan, 1.0, *([1.0] * 6), 2.0, *seven, 3.0, 3.0])
+    hours = hours_of(air_temperature_c=temperature, precipitation_mm=[1.0] * len(temperature))
     forcing = snow_forcing(hours, PARAMETERS)
-    np.testing.assert_array_equal(forcing.air_temperature_c, [np.nan, 1.0, *([1.0] * 6), 2.0, *seven, 3.0, 3.0])
-    np.testing.assert_array_equal(forcing.missing, np.isnan(forcing.air_temperature_c))
+    np.testing.assert_array_equal(forcing.missing, np.isnan(held))
+    np.testing.assert_allclose(forcing.snowfall_water_mm, np.nan_to_num(snow_fraction(held, 85.0), nan=0.0))
+
+
+def test_a_temperature_carried_on_melts_nothing(hours_of):
+    forcing = snow_forcing(
+        hours_of(air_temperature_c=[6.0, np.nan, np.nan], precipitation_mm=[0.0, 0.0, 0.0]), PARAMETERS
+    )
+    np.testing.assert_array_equal(forcing.air_temperature_c, [6.0, np.nan, np.nan])
 
 
 def test_a_gap_at_the_beginning_has_nothing_to_hold(hours_of):

@@ -1,0 +1,251 @@
+"""Speed and memory: a season of one yard, a very large yard, the start of the command line, and the usual pandas loop.
+
+Run with ``pytest --benchmark-only tests/benchmarks``; an ordinary run skips these. Nothing here is asserted in seconds:
+what counts is the table, and in a group the ratios between its rows. The targets stand in the docstrings; they are for
+a machine with two cores.
+"""
+
+import math
+import os
+import subprocess
+import sys
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from monitor.clocks import Log, clocks
+from monitor.hazards.exposure import HazardParameters, assess, cover_series, yard_weather
+from monitor.inspections import Inspection
+from monitor.ranking import RankingParameters, rank_covers
+from monitor.register import SHELTERS, Boat, Cover, CoverBuild, Yard
+from monitor.weather.table import SourceSeries, hourly_index, merge_by_priority, no_flags
+
+CHECKOUT = Path(__file__).resolve().parents[2]
+HOURS = 4400
+START = datetime(2025, 10, 1, tzinfo=UTC)
+AS_OF = START + timedelta(hours=HOURS)
+YARD = Yard("made", "Made Yard", 44.65, -63.57, 3.0, "America/Halifax")
+PARAMETERS = HazardParameters()
+
+
+def made_season():
+    """A made season of one source: temperature falls and rises, something falls in a tenth of the hours, it blows."""
+    rng = np.random.default_rng(20251001)
+    hour = np.arange(HOURS)
+    temperature_c = 4 - 7 * np.sin(np.pi * hour / HOURS) + 4 * np.sin(2 * np.pi * hour / 24)
+    temperature_c += np.convolve(rng.normal(0, 4, HOURS + 47), np.ones(48) / 48**0.5, "valid")
+    mean_ms = rng.gamma(2.5, 2.2, HOURS)
+    columns = {
+        "air_temperature_c": temperature_c,
+        "relative_humidity_pct": rng.uniform(60, 100, HOURS),
+        "wind_speed_ms": mean_ms,
+        "wind_gust_ms": np.where(mean_ms > 6, 1.4 * mean_ms, np.nan),
+        "wind_from_deg": rng.integers(0, 36, HOURS) * 10.0,
+        "precipitation_mm": np.where(rng.random(HOURS) < 0.1, rng.exponential(1.2, HOURS), 0.0),
+    }
+    hours = pd.DataFrame(columns, index=hourly_index([START + timedelta(hours=int(n) + 1) for n in hour]))
+    return merge_by_priority([SourceSeries("metar-archive", "observed", hours, no_flags(hours))], ["metar-archive"])
+
+
+def made_covers(count):
+    """Covers of all slopes, bearings and shelters; one in twenty was rebuilt in December."""
+    rng = np.random.default_rng(count)
+    covers = []
+    for key in range(1, count + 1):
+        boat = Boat(
+            str(key), "Ebba", "motor", 10.0, 3.0, "stands", "A", key, float(rng.integers(0, 360)), SHELTERS[key % 3]
+        )
+        build = CoverBuild(
+            START,
+            ridge_rise_m=float(rng.uniform(0.2, 2.0)),
+            ridge_above_ground_m=float(rng.uniform(3, 6)),
+            belly_band_count=int(rng.integers(2, 7)),
+        )
+        later = CoverBuild(datetime(2025, 12, 10, tzinfo=UTC), ridge_rise_m=1.5, ridge_above_ground_m=4.5)
+        covers.append(Cover(boat, date(2025, 10, 1), (build, later) if key % 20 == 0 else (build,), id=key))
+    return covers
+
+
+def ranked(merged, covers):
+    """Everything from the merged weather to the list, half of the covers inspected once on the way."""
+    seen = START + timedelta(hours=HOURS // 2)
+    log = Log([Inspection(f"i{cover.id}", cover.id, seen, seen, "Ida", inside=False) for cover in covers[::2]])
+    since = clocks({cover.id: cover.builds[0].built_at for cover in covers}, {}, log)
+    weather = yard_weather(merged, START, AS_OF, PARAMETERS)
+    found = assess(weather, YARD, covers, [], since, AS_OF, PARAMETERS)
+    boats, ids = [cover.boat.number for cover in covers], [cover.id for cover in covers]
+    return rank_covers(boats, ids, found, {}, 0.0, RankingParameters())
+
+
+@pytest.fixture(scope="module")
+def season():
+    return made_season()
+
+
+def ms_each(benchmark, count):
+    return round(1000 * benchmark.stats.stats.median / count, 3)
+
+
+# --- a yard ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_season_of_500_covers(benchmark, season):
+    """All hazards of 4,400 hours and the ranking. Target: 1.5 s."""
+    covers = made_covers(500)
+    benchmark.extra_info.update(covers=500, hours=HOURS)
+    lines = benchmark.pedantic(ranked, (season, covers), rounds=5, warmup_rounds=1)
+    benchmark.extra_info["ms_a_cover"] = ms_each(benchmark, 500)
+    assert [line.rank for line in lines] == list(range(1, 501))
+
+
+def test_a_season_of_10_000_covers(benchmark, season):
+    """The same for one very large yard. Target: 15 s and less than 1.5 GB; ``extra_info`` has the memory."""
+    covers = made_covers(10_000)
+    peak_mb = memory_of(10_000)
+    benchmark.extra_info.update(covers=10_000, hours=HOURS, peak_memory_mb=peak_mb)
+    lines = benchmark.pedantic(ranked, (season, covers), rounds=1)
+    benchmark.extra_info["ms_a_cover"] = ms_each(benchmark, 10_000)
+    assert len(lines) == 10_000
+    assert peak_mb < 1500, f"{peak_mb} MB"
+
+
+def memory_of(count):
+    """Highest resident memory of a fresh process that ranks so many covers, all libraries included. [MB]
+
+    Not ``ru_maxrss``: on Linux a child starts with the peak of the process that started it.
+    """
+    script = f"import test_speed; print(test_speed.peak_memory_mb({count}))"
+    path = os.pathsep.join([str(Path(__file__).parent), str(CHECKOUT)])
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        env={**os.environ, "PYTHONPATH": path},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return round(float(done.stdout))
+
+
+def peak_memory_mb(count):
+    """Rank so many covers in this process, and say how much memory it took at its highest."""
+    assert len(ranked(made_season(), made_covers(count))) == count
+    status = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
+    (peak_kb,) = [line.split()[1] for line in status if line.startswith("VmHWM:")]
+    return int(peak_kb) / 1024
+
+
+# --- the command line ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def database(tmp_path_factory):
+    """The demo's yard with its covers and three inspections."""
+    path = tmp_path_factory.mktemp("speed") / "stormwalk.db"
+    demo = CHECKOUT / "fixtures" / "demo"
+    for arguments in (
+        ["init"],
+        ["yard", "import", str(demo / "yards.csv")],
+        ["covers", "import", str(demo / "covers.csv")],
+        *(["log", "inspection", boat, "--by", "Ida"] for boat in ("01", "02", "03")),
+    ):
+        stormwalk(path, *arguments)
+    return path
+
+
+def stormwalk(path, *arguments):
+    run(["-m", "monitor", "--db", str(path), *arguments])
+
+
+def run(arguments):
+    subprocess.run([sys.executable, *arguments], cwd=CHECKOUT, check=True, capture_output=True)
+
+
+@pytest.mark.benchmark(group="start of a command, beside a bare interpreter")
+@pytest.mark.parametrize("command", ["bare python", "--help", "yard list", "log list"])
+def test_start_of_a_command(benchmark, database, command):
+    """Targets: 0.15 s for ``--help``, 0.3 s for a listing; a bare interpreter is part of each."""
+    arguments = (
+        ["-c", "pass"] if command == "bare python" else ["-m", "monitor", "--db", str(database), *command.split()]
+    )
+    benchmark.pedantic(run, (arguments,), rounds=10, warmup_rounds=2)
+
+
+# --- beside a loop over boats ----------------------------------------------------------------------------------------
+
+LOOPED = 20
+
+
+def looped(hours, cover):
+    """One boat as one would write it in a notebook: columns for the wind, a loop over the hours for snow and frost.
+
+    Written from the published formulas, for a cover built once. Returns peak load [kPa], water in the pocket [mm],
+    highest pressure [Pa], gust work [kPa h] and freeze-thaw cycles.
+    """
+    build, boat = cover.builds[0], cover.boat
+    slope_deg = math.degrees(math.atan(build.ridge_rise_m / (boat.beam_m / 2)))
+    share = {"exposed": 1.0, "partly": 0.7, "sheltered": 0.5}[boat.shelter]
+    gust = hours["wind_gust_ms"].fillna(hours["wind_speed_ms"] * (1 + 2.1 / math.log(10 / 0.03)))
+    gust = gust.clip(lower=hours["wind_speed_ms"]) * share * (build.ridge_above_ground_m / 10) ** 0.15
+    angle = np.radians(hours["wind_from_deg"] - boat.heading_deg)
+    pressure_pa = 0.613 * gust**2 * (np.sin(angle) ** 2 + (0.3 * np.cos(angle)) ** 2)
+    snow_share = 1 / (1 + np.exp(-10.04 + 1.41 * hours["air_temperature_c"] + 0.09 * hours["relative_humidity_pct"]))
+    table = hours.assign(snow_mm=hours["precipitation_mm"] * snow_share)
+
+    kept = min(max((70 - slope_deg) / 55, 0), 1)
+    slides = 0.197 * math.sin(math.radians(slope_deg)) if slope_deg > 15 else 0
+    holds_mm = 25 * max(0, 1 - slope_deg / 12)
+    ice = liquid = pocket = peak = 0.0
+    cycles, frozen = 0, False
+    for row in table.itertuples():
+        temperature, rain = row.air_temperature_c, row.precipitation_mm - row.snow_mm
+        ice += row.snow_mm * kept
+        if temperature > 0:
+            melted = min(ice, (0.17 + 0.0125 * rain) * temperature)
+            ice, liquid = ice - melted, liquid + melted
+        else:
+            refrozen = min(liquid, 0.05 * 0.17 * -temperature)
+            ice, liquid = ice + refrozen, liquid - refrozen
+        water = liquid + rain
+        liquid = min(water, 0.08 * ice)
+        pocket = max(pocket, min(pocket + 4 * (water - liquid), holds_mm))
+        pocket = max(pocket - (0.02 if temperature > 0 else 0.005), 0)
+        if row.snow_mm == 0 and temperature > 0:
+            ice, liquid = ice * (1 - slides), liquid * (1 - slides)
+        peak = max(peak, 0.00980665 * (ice + liquid))
+        if temperature <= -1:
+            frozen = True
+        elif temperature >= 1 and frozen:
+            frozen, cycles = False, cycles + 1
+    return peak, pocket, pressure_pa.max(), (pressure_pa - 30).clip(lower=0).sum() / 1000, cycles
+
+
+def loop_over(merged, covers):
+    return np.array([looped(merged.values, cover) for cover in covers])
+
+
+def all_at_once(merged, covers):
+    series = cover_series(yard_weather(merged, START, AS_OF, PARAMETERS), YARD, covers, [], PARAMETERS)
+    return np.column_stack(
+        [
+            series.snow_load_kpa.max(axis=0),
+            series.pocket_mm[-1],
+            series.gust_pressure_pa.max(axis=0),
+            series.gust_work_kpah.sum(axis=0),
+            series.cycles.sum(axis=0),
+        ]
+    )
+
+
+@pytest.mark.benchmark(group="hazards of 20 boats, 4,400 hours: all at once and boat by boat")
+@pytest.mark.parametrize("way", [all_at_once, loop_over], ids=["all at once", "pandas, boat by boat"])
+def test_hazards_of_20_boats(benchmark, season, way):
+    """Both ways come to the same numbers; the group's ratio is what it costs to go boat by boat."""
+    covers = [Cover(one.boat, one.wrapped_on, one.builds[:1], one.id) for one in made_covers(LOOPED)]
+    rounds = 5 if way is all_at_once else 1
+    found = benchmark.pedantic(way, (season, covers), rounds=rounds)
+    benchmark.extra_info.update(covers=LOOPED, hours=HOURS, ms_a_cover=ms_each(benchmark, LOOPED))
+    np.testing.assert_allclose(found[:3], all_at_once(season, covers[:3]), rtol=1e-9)
+    np.testing.assert_allclose(found[:3], loop_over(season, covers[:3]), rtol=1e-9)
