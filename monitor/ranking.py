@@ -100,6 +100,10 @@ HAZARDS: dict[str, Hazard] = {
 }
 
 
+STAND_CREW = "for the yard's stand crew alone: keep clear, touch no stand, tell them now"
+"""What to do about an open stand defect, in place of what to check."""
+
+
 @dataclass(frozen=True)
 class Curve:
     """Chance that a cover needs a hand against its exposure: 1 in 10 at ``x10``, 1 in 2 at ``x50``.
@@ -172,6 +176,7 @@ class OpenFinding:
     seen_at: datetime
     what: str
     source: str
+    for_stand_crew: bool = False
 
 
 @dataclass(frozen=True)
@@ -326,7 +331,7 @@ def _finding_reason(finding: OpenFinding, parameters: RankingParameters) -> Reas
         source=finding.source,
         threshold=None,
         missing_share=0.0,
-        check=hazard.check,
+        check=STAND_CREW if finding.for_stand_crew else hazard.check,
         note=finding.what,
     )
 

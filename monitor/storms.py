@@ -55,7 +55,7 @@ class Storm:
     would have told of it, NaN where it was reported but no amount. The gust is that at 10 m [m/s], estimated where it
     follows from the mean wind; its hour and direction are None where unknown. Temperatures [degC] are NaN where
     unknown. ``missing_share`` is the share of its hours in which precipitation, temperature or wind is unknown.
-    ``snow``, ``wind`` and ``rain_on_loaded`` say by the rules of `StormParameters` what the storm is called after.
+    ``snow``, ``wind`` and ``rain_on_snow`` say by the rules of `StormParameters` what the storm is called after.
     """
 
     start: datetime
@@ -73,13 +73,13 @@ class Storm:
     missing_share: float
     snow: Literal["", "wet", "dry"]
     wind: Literal["", "strong", "gale"]
-    rain_on_loaded: bool
+    rain_on_snow: bool
 
     def character(self) -> str:
-        """The storm in a few words: "wet snow with gale", "rain on loaded covers", "gale without snow" ..."""
+        """The storm in a few words: "wet snow with gale", "rain on snow", "gale without snow" ..."""
         fell = [f"{self.snow} snow"] if self.snow else []
-        if self.rain_on_loaded:
-            fell.append("rain on loaded covers")
+        if self.rain_on_snow:
+            fell.append("rain on snow")
         if self.freezing_rain_mm is not None and self.freezing_rain_mm != 0:
             fell.append("freezing rain")
         blew = {"": "", "strong": "strong wind", "gale": "gale"}[self.wind]
@@ -88,7 +88,7 @@ class Storm:
         little_snow = self.snow_water_mm >= TRACE_MM
         if blew:
             return f"{blew} with a little snow" if little_snow else f"{blew} without snow"
-        return "a little snow" if little_snow else "a little rain on loaded covers"
+        return "a little snow" if little_snow else "rain on snow or pockets"
 
 
 def events(active: NDArray[np.bool_], quiet_h: int) -> list[tuple[int, int]]:
@@ -106,7 +106,8 @@ def events(active: NDArray[np.bool_], quiet_h: int) -> list[tuple[int, int]]:
 def find_storms(
     hours: pd.DataFrame,
     forcing: SnowForcing,
-    snow_or_water_lying: NDArray[np.bool_],
+    snow_lying: NDArray[np.bool_],
+    water_lying: NDArray[np.bool_],
     cycles: NDArray[np.float64],
     parameters: StormParameters,
 ) -> list[Storm]:
@@ -118,8 +119,9 @@ def find_storms(
         Canonical hours without jumps, H of them.
     forcing : SnowForcing
         Snow and rain of the same hours.
-    snow_or_water_lying : numpy.ndarray
-        Whether any cover carries snow or a pocket of water, shape (H,).
+    snow_lying, water_lying : numpy.ndarray
+        Whether any cover carries snow, or a pocket of water, shape (H,) each. Rain on either is storm weather, rain on
+        snow gives the storm its name.
     cycles : numpy.ndarray
         Freeze-thaw cycles completed in each hour, shape (H,). [1]
     parameters : StormParameters
@@ -131,11 +133,12 @@ def find_storms(
     """
     gust_ms, gust_estimated = filled_gust_ms(hours)
     freezing = _FreezingRain(hours)
-    rain_on_loaded_mm = np.where(snow_or_water_lying, forcing.rain_mm, 0.0)
+    rain_on_snow_mm = np.where(snow_lying, forcing.rain_mm, 0.0)
+    rain_on_lying_mm = np.where(snow_lying | water_lying, forcing.rain_mm, 0.0)
     active = (
         (forcing.snowfall_water_mm >= parameters.snowfall_mm)
         | (gust_ms >= parameters.gust_ms)
-        | (rain_on_loaded_mm >= parameters.rain_on_lying_mm)
+        | (rain_on_lying_mm >= parameters.rain_on_lying_mm)
         | freezing.falls
     )
     unknown = forcing.missing | np.isnan(gust_ms)
@@ -167,7 +170,7 @@ def find_storms(
                 missing_share=float(unknown[during].mean()),
                 snow=_snow_word(snow_mm, temperature, parameters),
                 wind=_wind_word(float(gust_ms[top]), parameters),
-                rain_on_loaded=bool(rain_on_loaded_mm[during].sum() >= parameters.rain_storm_mm),
+                rain_on_snow=bool(rain_on_snow_mm[during].sum() >= parameters.rain_storm_mm),
             )
         )
     return storms

@@ -67,12 +67,13 @@ def hours_of(count=48, **columns):
     return hours
 
 
-def storms_of(hours, lying=False, cycles=None, parameters=PARAMETERS):
+def storms_of(hours, lying="", cycles=None, parameters=PARAMETERS):
     count = len(hours)
     return find_storms(
         hours,
         snow_forcing(hours, SnowParameters()),
-        np.full(count, lying),
+        np.full(count, lying == "snow"),
+        np.full(count, lying == "water"),
         np.zeros(count) if cycles is None else cycles,
         parameters,
     )
@@ -120,8 +121,9 @@ def test_an_hour_is_active_from_each_threshold(name, below, from_here):
 
 def test_rain_is_a_storm_only_where_it_falls_on_something():
     hours = hours_of(precipitation_mm={20: 0.21}, air_temperature_c={20: 8.0})
-    assert storms_of(hours, lying=False) == []
-    assert len(storms_of(hours, lying=True)) == 1
+    assert storms_of(hours) == []
+    assert len(storms_of(hours, lying="snow")) == 1
+    assert len(storms_of(hours, lying="water")) == 1
 
 
 @pytest.mark.parametrize(
@@ -201,23 +203,24 @@ def test_twelve_quiet_hours_end_a_storm_and_eleven_do_not():
 @pytest.mark.parametrize(
     ("columns", "lying", "words"),
     [
-        ({"snowfall_water_mm": {10: 4.0}, "air_temperature_c": {10: 0.2}}, False, "wet snow"),
-        ({"snowfall_water_mm": {10: 4.0}, "air_temperature_c": {10: -0.5}}, False, "wet snow"),
-        ({"snowfall_water_mm": {10: 4.0}}, False, "dry snow"),
-        ({"snowfall_water_mm": {10: 4.0}, "wind_gust_ms": {10: 14.0}}, False, "dry snow with strong wind"),
-        ({"snowfall_water_mm": {10: 4.0}, "wind_gust_ms": {10: 18.0}}, False, "dry snow with gale"),
-        ({"wind_gust_ms": {10: 18.0}}, False, "gale without snow"),
-        ({"wind_gust_ms": {10: 14.0}}, False, "strong wind without snow"),
-        ({"wind_gust_ms": {10: 14.0}, "snowfall_water_mm": {10: 0.3}}, False, "strong wind with a little snow"),
-        ({"snowfall_water_mm": {10: 0.3}}, False, "a little snow"),
-        ({"precipitation_mm": {10: 9.0}, "air_temperature_c": {10: 9.0}}, True, "rain on loaded covers"),
-        ({"precipitation_mm": {10: 0.5}, "air_temperature_c": {10: 9.0}}, True, "a little rain on loaded covers"),
+        ({"snowfall_water_mm": {10: 4.0}, "air_temperature_c": {10: 0.2}}, "", "wet snow"),
+        ({"snowfall_water_mm": {10: 4.0}, "air_temperature_c": {10: -0.5}}, "", "wet snow"),
+        ({"snowfall_water_mm": {10: 4.0}}, "", "dry snow"),
+        ({"snowfall_water_mm": {10: 4.0}, "wind_gust_ms": {10: 14.0}}, "", "dry snow with strong wind"),
+        ({"snowfall_water_mm": {10: 4.0}, "wind_gust_ms": {10: 18.0}}, "", "dry snow with gale"),
+        ({"wind_gust_ms": {10: 18.0}}, "", "gale without snow"),
+        ({"wind_gust_ms": {10: 14.0}}, "", "strong wind without snow"),
+        ({"wind_gust_ms": {10: 14.0}, "snowfall_water_mm": {10: 0.3}}, "", "strong wind with a little snow"),
+        ({"snowfall_water_mm": {10: 0.3}}, "", "a little snow"),
+        ({"precipitation_mm": {10: 9.0}, "air_temperature_c": {10: 9.0}}, "snow", "rain on snow"),
+        ({"precipitation_mm": {10: 0.5}, "air_temperature_c": {10: 9.0}}, "snow", "rain on snow or pockets"),
+        ({"precipitation_mm": {10: 9.0}, "air_temperature_c": {10: 9.0}}, "water", "rain on snow or pockets"),
         (
             {"precipitation_mm": {10: 4.0, 12: 9.0}, "snowfall_water_mm": {10: 4.0, 12: 0.0}},
-            True,
-            "dry snow and rain on loaded covers",
+            "snow",
+            "dry snow and rain on snow",
         ),
-        ({"freezing_rain_mm": {10: 3.0}, "wind_gust_ms": {10: 18.0}}, False, "freezing rain with gale"),
+        ({"freezing_rain_mm": {10: 3.0}, "wind_gust_ms": {10: 18.0}}, "", "freezing rain with gale"),
     ],
 )
 def test_a_storm_is_called_after_what_it_brought(columns, lying, words):

@@ -520,8 +520,8 @@ def scores_of(series, **when):
     return {line.cover: line.score for line in ranked(COVERS, found)}
 
 
-# A calm hour here is as warm as the hour before: a freeze-thaw cycle or meltwater that falls into an unknown hour is not
-# counted, and no rule can bring it back.
+# A calm hour here is as warm as the hour before: a freeze-thaw cycle or meltwater that falls into an unknown hour is
+# not counted, and no rule can bring it back.
 @settings(max_examples=30)
 @given(st.lists(AN_HOUR, min_size=2, max_size=40), st.integers(0, 40))
 def test_not_knowing_of_calm_hours_never_lowers_a_score(hours, inspected_after):

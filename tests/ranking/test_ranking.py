@@ -95,6 +95,14 @@ def test_worst_open_severity_has_its_own_chance(severity, p, call):
     assert line.reasons[0].note == "sag at port"
 
 
+def test_a_stand_defect_is_for_the_stand_crew_and_the_list_says_so():
+    finding = OpenFinding(
+        3, datetime(2026, 1, 9, tzinfo=UTC), "stand shifted", "inspection by Ida", for_stand_crew=True
+    )
+    (line,) = rank([], boats=("1",), findings={1: finding})
+    assert line.reasons[0].check == "for the yard's stand crew alone: keep clear, touch no stand, tell them now"
+
+
 def test_a_logged_open_severity_3_goes_to_the_top():
     finding = OpenFinding(3, datetime(2026, 1, 9, tzinfo=UTC), "leaning post at the frame", "inspection by Ida")
     lines = rank([exposure("snow", [0.9, 0.1, 0.5])], findings={2: finding})

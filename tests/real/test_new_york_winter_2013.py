@@ -42,13 +42,14 @@ def during(hours, start, end):
 
 
 def lying_on_the_flattest(weather):
+    """Whether snow, and whether water, lies on a cover of 5 deg: more than a trace of 0.1 mm."""
     snow = snow_on_covers(weather.snow, [5.0], HAZARDS.snow)
-    return ((snow.ice_mm + snow.pocket_mm) > 0)[:, 0]
+    return (snow.ice_mm > 0.1)[:, 0], (snow.pocket_mm > 0.1)[:, 0]
 
 
 def storms_of(yard):
     weather = yard.weather()
-    return find_storms(yard.hours(), weather.snow, lying_on_the_flattest(weather), weather.cycles, StormParameters())
+    return find_storms(yard.hours(), weather.snow, *lying_on_the_flattest(weather), weather.cycles, StormParameters())
 
 
 def blizzard_of(yard):
