@@ -1,6 +1,7 @@
 """The command line: a group that imports a command's module only when that command runs."""
 
 import importlib
+import io
 import os
 import sys
 from pathlib import Path
@@ -60,16 +61,26 @@ def stormwalk(ctx: click.Context, db: Path | None) -> None:
 
 def main() -> None:
     """Entry point: exit 0 done, 1 refused with one clear sentence, 2 wrong usage."""
+    _write_any_name()
     try:
-        stormwalk.main(prog_name="stormwalk", standalone_mode=False)
+        sys.exit(stormwalk.main(prog_name="stormwalk", standalone_mode=False))
     except click.exceptions.Abort:
         click.echo("Stopped. What was written before this point is kept.", err=True)
-        sys.exit(1)
-    except click.exceptions.Exit as stop:
-        sys.exit(stop.exit_code)
     except click.ClickException as refusal:
         refusal.show()
         sys.exit(refusal.exit_code)
     except StormwalkError as refusal:
         click.echo(str(refusal), err=True)
-        sys.exit(1)
+    except UnicodeError as error:
+        click.echo(f"A text that was given is not UTF-8 ({error}). Nothing was stored. Write it in UTF-8.", err=True)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        click.echo(f"{where}{error.strerror or error}. The command was stopped there.", err=True)
+    sys.exit(1)
+
+
+def _write_any_name() -> None:
+    """Let every name through: files and pipes get UTF-8, a terminal that lacks a character its number."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(encoding=None if stream.isatty() else "utf-8", errors="backslashreplace")

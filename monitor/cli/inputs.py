@@ -1,0 +1,194 @@
+"""What every command needs: the database, the yard, a moment on the yard's clock, and ways to print a listing."""
+
+import csv
+import io
+import json
+import re
+import sqlite3
+import sys
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from functools import wraps
+from pathlib import Path
+from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
+
+import click
+
+from monitor.errors import StormwalkError
+from monitor.register import Yard
+
+FORMULA = re.compile(r"[\t\r\n]|\s*[=+\-@＝＋－＠]")
+"""A text that a spreadsheet would run."""
+
+WIDTH_IN_A_PIPE = 160
+"""Columns of a listing that no terminal limits; what is longer is folded, not cut."""
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+FIRST_YEAR, LAST_YEAR = 1980, 2099
+"""Years that only a slip of the pen leaves."""
+
+yard_option = click.option(
+    "--yard", "yard_key", metavar="YARD", help="The yard's key; may be left out where there is one."
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+csv_option = click.option("--csv", "as_csv", is_flag=True, help="CSV on standard output.")
+
+
+def with_database(command: F) -> F:
+    """Pass an open connection as the first argument, and close it whatever happens."""
+
+    @click.pass_obj
+    @wraps(command)
+    def wrapped(path: Path, /, *args: Any, **kwargs: Any) -> Any:
+        from monitor.store.connection import connect
+
+        with closing(connect(path)) as conn:
+            try:
+                return command(conn, *args, **kwargs)
+            except sqlite3.Error as error:
+                raise StormwalkError(
+                    f"{path}: the database answered with an error ({error}). Nothing of this command's last step was "
+                    f"stored. Try again; if it stays, restore a backup."
+                ) from error
+
+    return wrapped  # type: ignore[return-value]
+
+
+def now() -> datetime:
+    """The moment of the command, to the second (UTC): the only place where the command line reads the clock."""
+    return datetime.now(UTC).replace(microsecond=0)
+
+
+def the_yard(conn: sqlite3.Connection, key: str | None) -> Yard:
+    """The yard named, or the only one there is."""
+    from monitor.store.register import yard, yards
+
+    if key is not None:
+        return yard(conn, key)
+    known = yards(conn)
+    if len(known) == 1:
+        return known[0]
+    if not known:
+        raise StormwalkError('There is no yard yet. Add one: "stormwalk yard add --help" shows how.')
+    names = ", ".join(one.key for one in known)
+    raise StormwalkError(f"There are {len(known)} yards ({names}): say which with --yard.")
+
+
+def moment(text: str, time_zone: str, option: str) -> datetime:
+    """A moment (UTC) from ISO text: with an offset or Z as it says, without one on the yard's clock.
+
+    A local time that the clock skips or shows twice is refused; write it with its offset then.
+    """
+    try:
+        typed = datetime.fromisoformat(text)
+    except ValueError:
+        raise StormwalkError(
+            f"{option}: {text!r} is not a date and time. Write it as 2026-02-21 14:00 (the yard's clock), or as "
+            f"2026-02-21T19:00Z (UTC)."
+        ) from None
+    if not FIRST_YEAR <= typed.year <= LAST_YEAR:
+        raise StormwalkError(f"{option}: {text} is not in the years {FIRST_YEAR} to {LAST_YEAR}. Check the year.")
+    if typed.tzinfo is not None:
+        return typed.astimezone(UTC)
+    zone = ZoneInfo(time_zone)
+    early, late = typed.replace(tzinfo=zone, fold=0), typed.replace(tzinfo=zone, fold=1)
+    first, second = (one.astimezone(UTC) for one in (early, late))
+    if first < second:
+        raise StormwalkError(
+            f"{option}: {text} is an hour that the clock in {time_zone} shows twice. Write it with its offset: "
+            f"{early.isoformat(timespec='minutes')} or {late.isoformat(timespec='minutes')}."
+        )
+    if first > second:
+        raise StormwalkError(
+            f"{option}: {text} is an hour that the clock in {time_zone} skips as it is put forward. Write the time "
+            f"that it showed, {first.astimezone(zone):%Y-%m-%d %H:%M}, or give it in UTC."
+        )
+    return first
+
+
+def past_moment(text: str, time_zone: str, option: str) -> datetime:
+    """Like `moment`, and refused where it lies ahead by more than a clock's error."""
+    typed = moment(text, time_zone, option)
+    if typed > now() + timedelta(minutes=10):
+        raise StormwalkError(f"{option}: {text} has not come yet. Give the time at which it happened.")
+    return typed
+
+
+def ranking_moments(as_of: str | None, hindsight: bool, time_zone: str) -> tuple[datetime, datetime]:
+    """``--as-of`` and ``--hindsight`` as the moment to look at and the moment by which things were known (UTC).
+
+    A moment ahead is one to prepare for; more than a year ahead is refused.
+    """
+    if as_of is None:
+        if hindsight:
+            raise click.UsageError("--hindsight goes with --as-of.")
+        return now(), now()
+    typed = moment(as_of, time_zone, "--as-of")
+    if typed > now() + timedelta(days=366):
+        raise StormwalkError(f"--as-of: {as_of} lies more than a year ahead. Check the year.")
+    return typed, now() if hindsight else typed
+
+
+def read_file(path: Path) -> bytes:
+    """Bytes of a file, or a sentence."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise StormwalkError(f"{path} cannot be read: {error.strerror}. Nothing was changed.") from None
+
+
+def write_out(out: Path | None, text: str) -> None:
+    """Write a text to a file, or to standard output where no file was named."""
+    if out is None:
+        click.echo(text, nl=False)
+        return
+    try:
+        out.write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise StormwalkError(f"{out} cannot be written: {error.strerror}.") from None
+    click.echo(f"Wrote {out}.", err=True)
+
+
+def print_json(value: object) -> None:
+    """One JSON document, numbers as they are."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def csv_text(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """CSV with a header; text that a spreadsheet would run as a formula is led by an apostrophe."""
+    sheet = io.StringIO()
+    writer = csv.writer(sheet, lineterminator="\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([_harmless(cell) for cell in row])
+    return sheet.getvalue()
+
+
+def print_rows(
+    columns: Mapping[str, str], rows: Sequence[Mapping[str, object]], *, as_json: bool, as_csv: bool = False
+) -> None:
+    """A listing: rows as JSON or CSV under their keys, else as a table under ``columns`` (key to heading)."""
+    if as_json:
+        print_json(rows)
+    elif as_csv:
+        click.echo(csv_text(list(columns), [[row[key] for key in columns] for row in rows]), nl=False)
+    else:
+        from rich.console import Console
+        from rich.table import Table
+
+        table = Table(box=None, pad_edge=False)
+        for heading in columns.values():
+            table.add_column(heading, overflow="fold")
+        for row in rows:
+            table.add_row(*("" if row[key] is None else str(row[key]) for key in columns))
+        width = None if sys.stdout.isatty() else WIDTH_IN_A_PIPE
+        Console(file=sys.stdout, highlight=False, markup=False, width=width).print(table)
+
+
+def _harmless(cell: object) -> object:
+    if isinstance(cell, str) and FORMULA.match(cell):
+        return "'" + cell
+    return "" if cell is None else cell

@@ -1,0 +1,224 @@
+"""``stormwalk log``: what was seen and done at a cover, once and for good; a correction is a new entry."""
+
+import sqlite3
+
+import click
+
+from monitor.cli.inputs import (
+    csv_option,
+    json_option,
+    now,
+    past_moment,
+    print_rows,
+    the_yard,
+    with_database,
+    yard_option,
+)
+from monitor.inspections import ACTIONS, DEFECTS, PLACES
+
+at_option = click.option(
+    "--at", metavar="TIME", help="When it happened, on the yard's clock; default: now, in a correction as before."
+)
+by_option = click.option("--by", required=True, metavar="NAME", help="Who.")
+note_option = click.option("--note", default="", help="In your own words.")
+corrects_option = click.option("--corrects", metavar="ID", help="The entry that this one corrects.")
+
+
+@click.group("log")
+def command() -> None:
+    """Log inspections, findings and actions.
+
+    Example: stormwalk log inspection 07 --by Ida --finding "loose_band@port:2"
+    """
+
+
+@command.command("inspection", epilog=f"DEFECT is one of {', '.join(DEFECTS)}; PLACE one of {', '.join(PLACES)}.")
+@click.argument("boat")
+@yard_option
+@by_option
+@at_option
+@click.option("--inside", is_flag=True, help="Somebody also looked inside.")
+@click.option(
+    "--finding",
+    "findings",
+    multiple=True,
+    metavar="DEFECT@PLACE:SEVERITY[:NOTE]",
+    help="What was found; repeat for each. Left out: all was sound.",
+)
+@click.option("--snow-depth", metavar="LENGTH", help="Measured on the flattest part, with its unit: 6in, 15cm.")
+@click.option("--snow-water-mm", type=click.FloatRange(0, 2000), help="Measured water of that snow, in mm (kg/m2).")
+@click.option("--band-drop", metavar="LENGTH", help="Perimeter band below the rub rail, with its unit: 8in, 20cm.")
+@note_option
+@corrects_option
+@with_database
+def inspection(
+    conn: sqlite3.Connection,
+    boat: str,
+    yard_key: str | None,
+    by: str,
+    at: str | None,
+    inside: bool,
+    findings: tuple[str, ...],
+    snow_depth: str | None,
+    snow_water_mm: float | None,
+    band_drop: str | None,
+    note: str,
+    corrects: str | None,
+) -> None:
+    """Log that somebody checked the cover of BOAT.
+
+    Without a finding it says that all was sound.
+
+    Example: stormwalk log inspection 07 --by Ida --at "2026-02-22 09:40" --snow-depth 6in
+    """
+    from monitor.operations import log as operations
+
+    yard = the_yard(conn, yard_key)
+    entry = operations.record_inspection(
+        conn,
+        yard,
+        boat,
+        inspector=by,
+        inspected_at=None if at is None else past_moment(at, yard.time_zone, "--at"),
+        recorded_at=now(),
+        inside=inside,
+        findings=[operations.finding_from_text(text) for text in findings],
+        snow_depth_m=operations.length_from_text(snow_depth, "--snow-depth"),
+        snow_water_mm=snow_water_mm,
+        band_drop_m=operations.length_from_text(band_drop, "--band-drop"),
+        note=note,
+        corrects_id=corrects,
+    )
+    for sentence in entry:
+        click.echo(sentence)
+
+
+@command.command("finding")
+@click.argument("boat")
+@yard_option
+@click.option("--defect", type=click.Choice(DEFECTS), required=True)
+@click.option("--place", type=click.Choice(PLACES), required=True)
+@click.option(
+    "--severity", type=click.IntRange(0, 3), required=True, help="0 sound, 1 watch, 2 repair soon, 3 make safe now."
+)
+@click.option(
+    "--inspection", "inspection_id", metavar="ID", help="Default: the boat's inspection of the last 12 hours."
+)
+@note_option
+@corrects_option
+@with_database
+def finding(
+    conn: sqlite3.Connection,
+    boat: str,
+    yard_key: str | None,
+    defect: str,
+    place: str,
+    severity: int,
+    inspection_id: str | None,
+    note: str,
+    corrects: str | None,
+) -> None:
+    """Add a finding to an inspection of BOAT, or correct one.
+
+    Example: stormwalk log finding 07 --defect chafe --place bow --severity 1
+    """
+    from monitor.operations import log as operations
+
+    for sentence in operations.record_finding(
+        conn,
+        the_yard(conn, yard_key),
+        boat,
+        operations.NewFinding(defect, place, severity, note),
+        recorded_at=now(),
+        inspection_id=inspection_id,
+        corrects_id=corrects,
+    ):
+        click.echo(sentence)
+
+
+@command.command("action")
+@click.argument("boat")
+@yard_option
+@click.option("--action", "name", type=click.Choice(ACTIONS), required=True)
+@by_option
+@at_option
+@click.option("--quantity", type=click.FloatRange(0, 1000), help="How many, for vents and posts.")
+@click.option("--finding", "finding_id", metavar="ID", help="The finding that this puts right.")
+@note_option
+@corrects_option
+@with_database
+def action(
+    conn: sqlite3.Connection,
+    boat: str,
+    yard_key: str | None,
+    name: str,
+    by: str,
+    at: str | None,
+    quantity: float | None,
+    finding_id: str | None,
+    note: str,
+    corrects: str | None,
+) -> None:
+    """Log what was done at the cover of BOAT.
+
+    It changes the modelled state from its moment on: cleared snow is gone, vents and posts with a --quantity make a
+    new build, a re-wrap starts a new cover.
+
+    Example: stormwalk log action 07 --action retensioned_band --by Ida
+    """
+    from monitor.operations import log as operations
+
+    yard = the_yard(conn, yard_key)
+    for sentence in operations.record_action(
+        conn,
+        yard,
+        boat,
+        action=name,
+        actor=by,
+        acted_at=None if at is None else past_moment(at, yard.time_zone, "--at"),
+        recorded_at=now(),
+        quantity=quantity,
+        finding_id=finding_id,
+        note=note,
+        corrects_id=corrects,
+    ):
+        click.echo(sentence)
+
+
+@command.command("list")
+@click.argument("boat", required=False)
+@yard_option
+@click.option("--history", is_flag=True, help="Corrected entries too.")
+@json_option
+@csv_option
+@with_database
+def list_entries(
+    conn: sqlite3.Connection, boat: str | None, yard_key: str | None, history: bool, as_json: bool, as_csv: bool
+) -> None:
+    """List what was logged, oldest first.
+
+    Example: stormwalk log list 07 --csv
+    """
+    from monitor.operations import log as operations
+    from monitor.wording import local_text, utc_text
+
+    yard = the_yard(conn, yard_key)
+    columns = {
+        "at": "at",
+        "boat": "boat",
+        "entry": "entry",
+        "what": "what",
+        "who": "who",
+        "note": "note",
+        "corrects": "corrects",
+        "id": "id",
+    }
+    rows = operations.log_rows(conn, yard, boat, history=history)
+    if as_json or as_csv:
+        for row in rows:
+            row["at"] = utc_text(row["at"])
+    else:
+        for row in rows:
+            corrected = (row["corrects"] or "")[:8]
+            row |= {"at": local_text(row["at"], yard.time_zone), "id": row["id"][:8], "corrects": corrected}
+    print_rows(columns, rows, as_json=as_json, as_csv=as_csv)

@@ -1,0 +1,129 @@
+"""``stormwalk rank``: which covers first, and why."""
+
+import shutil
+import sqlite3
+import textwrap
+from typing import TYPE_CHECKING
+
+import click
+
+from monitor.cli.inputs import (
+    csv_option,
+    csv_text,
+    json_option,
+    now,
+    print_json,
+    print_rows,
+    ranking_moments,
+    the_yard,
+    with_database,
+    yard_option,
+)
+
+if TYPE_CHECKING:
+    from monitor.operations.ranking import KeptRanking
+    from monitor.register import Yard
+
+REASONS_SHOWN = 3
+NO_CALL = "no call"
+INDENT = " " * 9
+
+
+@click.command("rank")
+@yard_option
+@click.option("--as-of", metavar="TIME", help="Rank as it could have been known at that moment.")
+@click.option("--hindsight", is_flag=True, help="With --as-of: use also what was fetched or logged later.")
+@click.option("--top", type=click.IntRange(1), help="Show only the first so many.")
+@click.option("--stored", "show_stored", is_flag=True, help="List the rankings kept in the database.")
+@click.option("--reprint", metavar="ID", help="Print a kept ranking again, as it was.")
+@json_option
+@csv_option
+@with_database
+def command(
+    conn: sqlite3.Connection,
+    yard_key: str | None,
+    as_of: str | None,
+    hindsight: bool,
+    top: int | None,
+    show_stored: bool,
+    reprint: str | None,
+    as_json: bool,
+    as_csv: bool,
+) -> None:
+    """Rank the covers of a yard for inspection, with reasons.
+
+    Every ranking is kept with its parameters and the age of its data, so that it can be printed again.
+
+    Example: stormwalk rank --yard north --top 5
+    """
+    yard = the_yard(conn, yard_key)
+    if show_stored:
+        print_stored(conn, yard, as_json=as_json, as_csv=as_csv)
+        return
+    from monitor.operations import ranking as operations
+
+    if reprint is not None:
+        if as_of is not None or hindsight:
+            raise click.UsageError("--reprint prints a ranking as it was; --as-of and --hindsight make a new one.")
+        kept = operations.kept_ranking(conn, yard, reprint)
+    else:
+        when, known = ranking_moments(as_of, hindsight, yard.time_zone)
+        assessment = operations.assess_yard(conn, yard, as_of=when, known_at=known)
+        kept = operations.keep_ranking(conn, assessment, created_at=now())
+    print_ranking(kept, top, as_json=as_json, as_csv=as_csv)
+
+
+def print_stored(conn: sqlite3.Connection, yard: "Yard", *, as_json: bool, as_csv: bool) -> None:
+    """The rankings kept for a yard, newest first; without pandas, which a list of names does not need."""
+    from monitor.store.rankings import rankings
+    from monitor.store.register import yard_id
+    from monitor.wording import utc_text
+
+    columns = {"id": "id", "as_of": "as of", "created_at": "made", "version": "version", "data_age_h": "data age h"}
+    rows = [
+        {
+            "id": head.id,
+            "as_of": utc_text(head.as_of),
+            "created_at": utc_text(head.created_at),
+            "version": head.version,
+            "data_age_h": head.data_age_h,
+        }
+        for head in rankings(conn, yard_id(conn, yard.key))
+    ]
+    print_rows(columns, rows, as_json=as_json, as_csv=as_csv)
+
+
+def print_ranking(kept: "KeptRanking", top: int | None, *, as_json: bool, as_csv: bool) -> None:
+    """A ranking as one JSON list, as CSV, or as lines for people."""
+    from monitor.wording import reason_text
+
+    lines = kept.lines if top is None else kept.lines[:top]
+    if as_json:
+        print_json([line.as_json() for line in lines])
+    elif as_csv:
+        columns = ["rank", "boat", "cover", "score", "call", "reasons", "data_age_h"]
+        rows = []
+        for line in lines:
+            reasons = " | ".join(reason_text(reason, kept.time_zone, kept.units) for reason in line.reasons)
+            rows.append([line.rank, line.boat, line.cover, line.score, line.call, reasons, line.data_age_h])
+        click.echo(csv_text(columns, rows), nl=False)
+    else:
+        echo_wrapped(kept.heading)
+        for line in lines:
+            click.echo(f"{line.rank:>3}  {line.call:<10}  {line.score:.2f}  {kept.titles[line.cover]}")
+            called = line.call != NO_CALL
+            for reason in line.reasons[: REASONS_SHOWN if called else 1]:
+                echo_wrapped(f"- {reason_text(reason, kept.time_zone, kept.units)}", INDENT)
+            if called and line.reasons:
+                echo_wrapped(f"check: {'; '.join(reason.check for reason in line.reasons[:2])}", INDENT)
+        click.echo()
+    for sentence in kept.remarks:
+        echo_wrapped(sentence, err=as_json or as_csv)
+
+
+def echo_wrapped(text: str, indent: str = "", *, err: bool = False) -> None:
+    """Print text wrapped to the terminal, line by line, with what follows a first line set under its words."""
+    width = max(shutil.get_terminal_size((100, 24)).columns, 60)
+    hang = indent + "  " * text.startswith("- ")
+    for paragraph in text.split("\n"):
+        click.echo(textwrap.fill(paragraph, width, initial_indent=indent, subsequent_indent=hang), err=err)

@@ -1,0 +1,436 @@
+"""What was seen and done, taken into the log: checked, whole, and once. Imports nothing heavy: logging is quick."""
+
+import sqlite3
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any, Literal, overload
+from zoneinfo import ZoneInfo
+
+from monitor.errors import LogError
+from monitor.inspections import DEFECTS, PLACES, SEVERITIES, STAND_DEFECTS, Action, Finding, Inspection
+from monitor.register import Cover, Yard
+from monitor.store import inspections as store
+from monitor.store import register as register_store
+from monitor.store.connection import write
+from monitor.units import UnreadableError, parse_length, show_length
+from monitor.wording import local_text
+
+FINDING_WINDOW = timedelta(hours=12)
+"""A finding without an inspection named belongs to the boat's inspection of these last hours."""
+
+STAND_CAUTION = "This is for the yard's stand crew: tell them now. Nobody else touches a stand or its blocking."
+
+
+@dataclass(frozen=True)
+class NewFinding:
+    """A finding about to be logged."""
+
+    defect: str
+    place: str
+    severity: int
+    note: str = ""
+
+
+def finding_from_text(text: str) -> NewFinding:
+    """A finding from ``DEFECT@PLACE:SEVERITY[:NOTE]``. Raises LogError, saying which part is not as expected."""
+    defect, at, rest = text.partition("@")
+    place, colon, rest = rest.partition(":")
+    severity, _, note = rest.partition(":")
+    if not (at and colon and severity.strip().isdecimal()):
+        raise LogError(
+            f"Finding {text!r} cannot be read; expected DEFECT@PLACE:SEVERITY, for example loose_band@port:2. "
+            f"Nothing was logged."
+        )
+    return NewFinding(defect.strip(), place.strip(), int(severity), note.strip())
+
+
+def length_from_text(text: str | None, option: str) -> float | None:
+    """A measured length in metres from text with its unit; None stays None. Raises LogError."""
+    if text is None:
+        return None
+    try:
+        return parse_length(text, None)
+    except UnreadableError as error:
+        bare = text.strip().replace(".", "", 1).isdecimal()
+        problem = f"{text} has no unit; write for example 6in or 15cm" if bare else str(error)
+        raise LogError(f"{option}: {problem}. Nothing was logged.") from None
+
+
+def record_inspection(
+    conn: sqlite3.Connection,
+    yard: Yard,
+    boat: str,
+    *,
+    inspector: str,
+    inspected_at: datetime | None,
+    recorded_at: datetime,
+    inside: bool = False,
+    findings: Sequence[NewFinding] = (),
+    snow_depth_m: float | None = None,
+    snow_water_mm: float | None = None,
+    band_drop_m: float | None = None,
+    note: str = "",
+    corrects_id: str | None = None,
+    inspection_id: str | None = None,
+) -> list[str]:
+    """Log one person's check of a boat's cover with what it found, all or nothing; sentences of what was logged.
+
+    Without findings it says that all was sound. ``inspected_at`` None is ``recorded_at``, and in a correction the
+    moment of what it corrects. ``inspection_id`` is a UUID made where the entry arose; the same one again changes
+    nothing. Raises LogError or RegisterError.
+    """
+    corrected = None if corrects_id is None else _entry(conn, yard, "inspections", corrects_id)
+    if corrected is not None:
+        _belongs_to(conn, boat, corrected.cover_id, f"Inspection {corrected.id[:8]}")
+    moment = inspected_at or (recorded_at if corrected is None else corrected.inspected_at)
+    cover = _cover_then(conn, yard, boat, moment)
+    _named(inspector, "who looked")
+    checked = [_checked(finding) for finding in findings]
+    _nothing_twice(checked)
+    key = inspection_id or str(uuid.uuid4())
+    inspection = Inspection(
+        id=key,
+        cover_id=_stored_id(cover),
+        inspected_at=moment,
+        recorded_at=recorded_at,
+        inspector=inspector.strip(),
+        inside=inside,
+        note=note,
+        snow_depth_m=snow_depth_m,
+        snow_water_mm=snow_water_mm,
+        band_drop_m=band_drop_m,
+        corrects_id=None if corrected is None else corrected.id,
+    )
+    entries = [
+        Finding(
+            id=str(uuid.uuid5(uuid.NAMESPACE_OID, f"{key}/{finding.place}/{finding.defect}")),
+            inspection_id=key,
+            place=finding.place,
+            defect=finding.defect,
+            severity=finding.severity,
+            recorded_at=recorded_at,
+            note=finding.note,
+        )
+        for finding in checked
+    ]
+    is_new = store.add_inspection(conn, inspection, entries)
+    if not is_new:
+        return [f"Inspection {key[:8]} of boat {boat} was logged before; nothing was changed."]
+    said = f"Logged inspection {key[:8]} of boat {boat} ({cover.boat.name}): "
+    said += "all sound." if not entries else f"{len(entries)} finding{'s' if len(entries) > 1 else ''}."
+    return [said, *(_finding_sentence(entry) for entry in entries), *_stand_caution(entries)]
+
+
+def record_finding(
+    conn: sqlite3.Connection,
+    yard: Yard,
+    boat: str,
+    finding: NewFinding,
+    *,
+    recorded_at: datetime,
+    inspection_id: str | None = None,
+    corrects_id: str | None = None,
+    finding_id: str | None = None,
+) -> list[str]:
+    """Add a finding to an inspection, or correct an earlier one; sentences of what was logged. Raises LogError."""
+    checked = _checked(finding)
+    corrected = None if corrects_id is None else _entry(conn, yard, "findings", corrects_id)
+    if inspection_id is not None:
+        inspection = _entry(conn, yard, "inspections", inspection_id)
+    elif corrected is not None:
+        inspection = _entry(conn, yard, "inspections", corrected.inspection_id)
+    else:
+        inspection = _recent_inspection(conn, yard, boat, recorded_at)
+    _belongs_to(conn, boat, inspection.cover_id, f"Inspection {inspection.id[:8]}")
+    entry = Finding(
+        id=finding_id or str(uuid.uuid4()),
+        inspection_id=inspection.id,
+        place=checked.place,
+        defect=checked.defect,
+        severity=checked.severity,
+        recorded_at=recorded_at,
+        note=checked.note,
+        corrects_id=None if corrected is None else corrected.id,
+    )
+    if not store.add_finding(conn, entry):
+        return [f"Finding {entry.id[:8]} was logged before; nothing was changed."]
+    return [_finding_sentence(entry), *_stand_caution([entry])]
+
+
+def record_action(
+    conn: sqlite3.Connection,
+    yard: Yard,
+    boat: str,
+    *,
+    action: str,
+    actor: str,
+    acted_at: datetime | None,
+    recorded_at: datetime,
+    quantity: float | None = None,
+    finding_id: str | None = None,
+    note: str = "",
+    corrects_id: str | None = None,
+    action_id: str | None = None,
+) -> list[str]:
+    """Log what was done at a boat's cover, and build the register on where it changed the build; sentences of it.
+
+    ``vents_added`` and ``post_added`` with a whole ``quantity`` make a new dated build; ``rewrapped`` starts a new
+    cover built as the old one. ``acted_at`` None is ``recorded_at``, and in a correction the moment of what it
+    corrects. Raises LogError or RegisterError.
+    """
+    _named(actor, "who did it")
+    corrected = None if corrects_id is None else _entry(conn, yard, "actions", corrects_id)
+    moment = acted_at or (recorded_at if corrected is None else corrected.acted_at)
+    cover = _cover_then(conn, yard, boat, moment)
+    if corrected is not None:
+        _belongs_to(conn, boat, corrected.cover_id, f"Action {corrected.id[:8]}")
+        if "rewrapped" in (corrected.action, action):
+            raise LogError(
+                "A re-wrap cannot be made or unmade by a correction, because a new cover began with it. Nothing was "
+                'logged. Log it as an action of its own, or correct wrapped_on through "stormwalk covers import".'
+            )
+    _check_quantity(action, quantity)
+    remedied = None if finding_id is None else _entry(conn, yard, "findings", finding_id)
+    if remedied is not None:
+        seen_in = _entry(conn, yard, "inspections", remedied.inspection_id)
+        _belongs_to(conn, boat, seen_in.cover_id, f"Finding {remedied.id[:8]}")
+    entry = Action(
+        id=action_id or str(uuid.uuid4()),
+        cover_id=_stored_id(cover),
+        acted_at=moment,
+        recorded_at=recorded_at,
+        actor=actor.strip(),
+        action=action,
+        note=note,
+        quantity=quantity,
+        finding_id=None if remedied is None else remedied.id,
+        corrects_id=None if corrected is None else corrected.id,
+    )
+    with write(conn):
+        if not store.add_action(conn, entry):
+            return [f"Action {entry.id[:8]} was logged before; nothing was changed."]
+        said = [f"Logged action {entry.id[:8]} at boat {boat} ({cover.boat.name}): {action}."]
+        said += _build_on(conn, yard, cover, entry, corrected)
+    return said
+
+
+BUILDING = frozenset({"vents_added", "post_added"})
+"""Actions that add to the build."""
+
+
+def log_rows(
+    conn: sqlite3.Connection, yard: Yard, boat: str | None = None, *, history: bool = False
+) -> list[dict[str, Any]]:
+    """Entries of the log, oldest first, as rows of plain values; corrected ones too with ``history``."""
+    yard_id = register_store.yard_id(conn, yard.key)
+    boats = {_stored_id(cover): cover.boat.number for cover in register_store.all_covers(conn, yard.key)}
+    if boat is not None and boat not in boats.values():
+        register_store.find_cover(conn, yard.key, boat)
+    log = store.log_of_yard(conn, yard_id, history=history)
+    inspections = {entry.id: entry for entry in log.inspections}
+    rows = []
+    for visit in log.inspections:
+        measured = [
+            f"{what} {show_length(value, yard.display_units)}"
+            for what, value in (("snow depth", visit.snow_depth_m), ("band drop", visit.band_drop_m))
+            if value is not None
+        ]
+        if visit.snow_water_mm is not None:
+            measured.append(f"snow water {visit.snow_water_mm:g} mm")
+        what = ", ".join(["inside and outside" if visit.inside else "outside", *measured])
+        rows.append(_row(visit.inspected_at, boats[visit.cover_id], "inspection", what, visit.inspector, visit))
+    for found in log.findings:
+        visit = inspections[found.inspection_id]
+        what = f"{found.defect} at {found.place}, {SEVERITIES[found.severity]}"
+        rows.append(_row(visit.inspected_at, boats[visit.cover_id], "finding", what, visit.inspector, found))
+    for act in log.actions:
+        what = act.action if act.quantity is None else f"{act.action} ({act.quantity:g})"
+        rows.append(_row(act.acted_at, boats[act.cover_id], "action", what, act.actor, act))
+    order = {"inspection": 0, "finding": 1, "action": 2}
+    rows.sort(key=lambda row: (row["at"], row["boat"], order[row["entry"]], row["id"]))
+    return [row for row in rows if boat is None or row["boat"] == boat]
+
+
+def _row(at: datetime, boat: str, entry: str, what: str, who: str, of: Inspection | Finding | Action) -> dict[str, Any]:
+    return {
+        "at": at,
+        "boat": boat,
+        "entry": entry,
+        "what": what,
+        "who": who,
+        "note": of.note,
+        "corrects": of.corrects_id,
+        "id": of.id,
+    }
+
+
+def _build_on(conn: sqlite3.Connection, yard: Yard, cover: Cover, entry: Action, corrected: Action | None) -> list[str]:
+    """Change the register as an action says, inside the caller's transaction."""
+    if entry.action == "rewrapped":
+        wrapped_on = entry.acted_at.astimezone(ZoneInfo(yard.time_zone)).date()
+        register_store.start_new_cover(conn, entry.cover_id, wrapped_on, entry.acted_at, entry.recorded_at)
+        return [f"A new cover begins on {wrapped_on}, built as the old one; import the register to change its build."]
+    counted = [action for action in (corrected, entry) if action is not None and _is_counted(action)]
+    if counted:
+        _rebuild(conn, cover, min(_builds_at(cover, action) for action in counted), entry.recorded_at)
+    said = []
+    if corrected is not None and _is_counted(corrected):
+        said.append(f"Took back what {corrected.action} of {corrected.acted_at:%Y-%m-%d} had added to the build.")
+    if _is_counted(entry):
+        build = register_store.cover(conn, entry.cover_id).build_at(_builds_at(cover, entry))
+        now_has = f"{build.vent_count} vents" if entry.action == "vents_added" else f"{build.post_count} posts"
+        said.append(f"The cover has {now_has} from then on.")
+    elif entry.action in BUILDING:
+        said.append(
+            "How many was not said, so the recorded build stays as it is: correct the entry with --quantity, or import "
+            "a register row with that built_on."
+        )
+    return said
+
+
+def _rebuild(conn: sqlite3.Connection, cover: Cover, since: datetime, recorded_at: datetime) -> None:
+    """Make the cover's builds again from ``since`` on: each is the one before it and what the log says was added.
+
+    Ends at the first build that no action made: an import counts what is there.
+    """
+    standing = [action for action in store.log_of_cover(conn, _stored_id(cover)).actions if _is_counted(action)]
+    ever = [a for a in store.log_of_cover(conn, _stored_id(cover), history=True).actions if _is_counted(a)]
+    made_by_actions = {_builds_at(cover, action) for action in ever}
+    build = [earlier for earlier in cover.builds if earlier.built_at < since][-1]
+    moments = {later.built_at for later in cover.builds} | {_builds_at(cover, action) for action in standing}
+    for moment in sorted(moment for moment in moments if moment >= since):
+        if moment not in made_by_actions:
+            return
+        here = [action for action in standing if _builds_at(cover, action) == moment]
+        vents = sum(int(action.quantity or 0) for action in here if action.action == "vents_added")
+        posts = sum(int(action.quantity or 0) for action in here if action.action == "post_added")
+        build = replace(build, built_at=moment, vent_count=build.vent_count + vents)
+        if posts:
+            build = replace(build, post_count=(build.post_count or 0) + posts)
+        register_store.add_build(conn, _stored_id(cover), build, recorded_at)
+
+
+def _is_counted(action: Action) -> bool:
+    return action.action in BUILDING and action.quantity is not None
+
+
+def _builds_at(cover: Cover, action: Action) -> datetime:
+    """When an action's build begins: with the action, but after the wrapping, whose build stays as it was recorded."""
+    return max(action.acted_at, cover.builds[0].built_at + timedelta(seconds=1))
+
+
+def _check_quantity(action: str, quantity: float | None) -> None:
+    if action in BUILDING and quantity is not None and (quantity != int(quantity) or quantity < 1):
+        raise LogError(f"{action}: the quantity is {quantity:g}, expected a whole number from 1. Nothing was logged.")
+
+
+def _cover_then(conn: sqlite3.Connection, yard: Yard, boat: str, moment: datetime) -> Cover:
+    """The cover on a boat at a moment; on the day of a re-wrap, the old one until then."""
+    cover = register_store.find_cover(conn, yard.key, boat, moment)
+    if moment >= cover.builds[0].built_at:
+        return cover
+    before = [
+        other
+        for other in register_store.all_covers(conn, yard.key)
+        if other.boat.number == boat and other.builds[0].built_at <= moment
+    ]
+    if not before:
+        raise LogError(
+            f"Boat {boat} was wrapped on {cover.wrapped_on}; {local_text(moment, yard.time_zone, year=True)} is before "
+            f"that. Nothing was logged. Check the time."
+        )
+    return before[-1]
+
+
+def _stored_id(cover: Cover) -> int:
+    if cover.id is None:
+        raise ValueError(f"cover of boat {cover.boat.number} is not stored")
+    return cover.id
+
+
+def _named(name: str, what: str) -> None:
+    if not name.strip():
+        raise LogError(f"The name of {what} is empty. Nothing was logged. Say who it was.")
+
+
+def _checked(finding: NewFinding) -> NewFinding:
+    if finding.defect not in DEFECTS:
+        raise LogError(f"{finding.defect!r} is not a defect; expected one of {', '.join(DEFECTS)}. Nothing was logged.")
+    if finding.place not in PLACES:
+        raise LogError(f"{finding.place!r} is not a place; expected one of {', '.join(PLACES)}. Nothing was logged.")
+    if finding.severity not in SEVERITIES:
+        raise LogError(f"Severity {finding.severity} is not one of 0, 1, 2, 3. Nothing was logged.")
+    if finding.defect in STAND_DEFECTS and finding.severity not in (0, 3):
+        raise LogError(
+            f"{finding.defect} is always severity 3, or 0 where it was found sound; found {finding.severity}. Nothing "
+            f"was logged. Log it again as 3, and tell the yard's stand crew."
+        )
+    if finding.defect == "other" and finding.severity > 0 and not finding.note.strip():
+        raise LogError('A defect "other" needs a note that says what was seen. Nothing was logged.')
+    return finding
+
+
+def _nothing_twice(findings: Sequence[NewFinding]) -> None:
+    seen = set()
+    for finding in findings:
+        here = (finding.defect, finding.place)
+        if here in seen:
+            raise LogError(
+                f"{finding.defect} at {finding.place} is given twice. Nothing was logged. Give it once, with the worse "
+                f"severity and a note."
+            )
+        seen.add(here)
+
+
+@overload
+def _entry(conn: sqlite3.Connection, yard: Yard, table: Literal["inspections"], beginning: str) -> Inspection: ...
+@overload
+def _entry(conn: sqlite3.Connection, yard: Yard, table: Literal["findings"], beginning: str) -> Finding: ...
+@overload
+def _entry(conn: sqlite3.Connection, yard: Yard, table: Literal["actions"], beginning: str) -> Action: ...
+def _entry(
+    conn: sqlite3.Connection, yard: Yard, table: Literal["inspections", "findings", "actions"], beginning: str
+) -> Inspection | Finding | Action:
+    """The yard's entry whose id begins so, as listings show ids. Raises LogError unless there is exactly one."""
+    log = store.log_of_yard(conn, register_store.yard_id(conn, yard.key), history=True)
+    entries: Sequence[Inspection | Finding | Action] = getattr(log, table)
+    found = [entry for entry in entries if beginning and entry.id.startswith(beginning)]
+    if len(found) == 1:
+        return found[0]
+    what = "none" if not found else f"{len(found)}"
+    raise LogError(
+        f"The id {beginning!r} fits {what} of the {table} in yard {yard.key}; expected exactly one. Nothing was "
+        f'logged. "stormwalk log list" shows the ids.'
+    )
+
+
+def _recent_inspection(conn: sqlite3.Connection, yard: Yard, boat: str, now: datetime) -> Inspection:
+    cover = register_store.find_cover(conn, yard.key, boat, now)
+    log = store.log_of_cover(conn, _stored_id(cover))
+    recent = [visit for visit in log.inspections if visit.inspected_at > now - FINDING_WINDOW]
+    if not recent:
+        raise LogError(
+            f"Boat {boat} has no inspection in the last {FINDING_WINDOW.total_seconds() / 3600:.0f} hours to add the "
+            f'finding to. Nothing was logged. Log one with "stormwalk log inspection {boat} --by NAME --finding ...", '
+            f"or name an earlier one with --inspection."
+        )
+    return max(recent, key=lambda visit: (visit.inspected_at, visit.id))
+
+
+def _belongs_to(conn: sqlite3.Connection, boat: str, cover_id: int, what: str) -> None:
+    cover = register_store.cover(conn, cover_id)
+    if cover.boat.number != boat:
+        raise LogError(f"{what} is of boat {cover.boat.number}, not of boat {boat}. Nothing was logged.")
+
+
+def _finding_sentence(finding: Finding) -> str:
+    return (
+        f"Finding {finding.id[:8]}: {finding.defect} at {finding.place}, severity {finding.severity} "
+        f"({SEVERITIES[finding.severity]})."
+    )
+
+
+def _stand_caution(findings: Sequence[Finding]) -> list[str]:
+    return [STAND_CAUTION] if any(f.defect in STAND_DEFECTS and f.severity for f in findings) else []

@@ -1,0 +1,301 @@
+"""From the database to a ranking: read what was known, calculate, keep the result."""
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from monitor import __version__
+from monitor.assessment import SourceStatus, YardAssessment
+from monitor.clocks import Log, OpenEntry, clocks, open_findings
+from monitor.errors import StormwalkError
+from monitor.hazards.exposure import (
+    NOT_ASSESSED,
+    HazardParameters,
+    YardWeather,
+    assess,
+    cover_series,
+    exposures,
+    yard_weather,
+)
+from monitor.hazards.snow import snow_on_covers
+from monitor.inspections import STAND_DEFECTS
+from monitor.operations.register import ranking_parameters
+from monitor.operations.weather import merged_weather
+from monitor.ranking import HAZARDS, OpenFinding, RankedCover, rank_covers, ranked_from_row
+from monitor.register import Cover, Yard, flattest_slope_deg
+from monitor.store import inspections as log_store
+from monitor.store import rankings as ranking_store
+from monitor.store import register as register_store
+from monitor.store import weather as weather_store
+from monitor.storms import Storm, StormParameters, find_storms
+from monitor.weather.providers import PROVIDERS
+from monitor.weather.table import Merged
+from monitor.wording import OWN_JUDGEMENT, berth_text, defect_text, local_text
+
+HAZARD_PARAMETERS = HazardParameters()
+STORM_PARAMETERS = StormParameters()
+
+TRACE_MM = 0.1
+"""Less water than this is nothing lying: the share of snow in rain is never exactly nought."""
+
+STALE_AFTER_H = 3.0
+"""Weather older than this is said to be old above the list."""
+
+
+@dataclass(frozen=True)
+class KeptRanking:
+    """A ranking as it is shown and kept: heading, lines, each cover's title, and remarks below.
+
+    ``time_zone`` and ``units`` are the yard's when it was made: its moments and numbers are put into words by them.
+    """
+
+    id: str
+    time_zone: str
+    units: str
+    heading: str
+    lines: tuple[RankedCover, ...]
+    titles: dict[int, str]
+    remarks: tuple[str, ...]
+
+
+def assess_yard(
+    conn: sqlite3.Connection,
+    yard: Yard,
+    *,
+    as_of: datetime,
+    known_at: datetime,
+    with_series: bool = False,
+) -> YardAssessment:
+    """Put together everything about a yard at ``as_of`` (UTC) from what had been fetched and logged by ``known_at``.
+
+    A cover counts as it was recorded by then; one that was entered into the register only later counts as entered.
+    ``with_series`` keeps the hourly series of every cover, for pages and explanations. Raises StormwalkError where the
+    yard has no cover at that moment.
+    """
+    every_cover = _register_then(conn, yard, known_at)
+    covers = _on_boats(every_cover, as_of)
+    if not covers:
+        raise StormwalkError(_no_covers(every_cover, yard, as_of))
+    yard_id = register_store.yard_id(conn, yard.key)
+    entries = log_store.log_of_yard(conn, yard_id, as_of=as_of, known_at=known_at)
+    log = Log(entries.inspections, entries.findings, entries.actions)
+    season = min(cover.builds[0].built_at for cover in covers)
+    merged = merged_weather(conn, yard, known_at, season, as_of)
+    parameters = ranking_parameters(conn, yard, known_at)
+    weather = yard_weather(merged, season, as_of, HAZARD_PARAMETERS)
+    since = clocks({_id(cover): cover.builds[0].built_at for cover in covers}, _vents_changed_at(covers, as_of), log)
+    still_open = open_findings(log, {_id(cover): cover.boat.number for cover in every_cover})
+    series = cover_series(weather, yard, covers, log.actions, HAZARD_PARAMETERS) if with_series else None
+    found = (
+        exposures(weather, series, covers, since, as_of)
+        if series is not None
+        else assess(weather, yard, covers, log.actions, since, as_of, HAZARD_PARAMETERS)
+    )
+    data_age_h = _data_age_h(merged, as_of)
+    ranked = rank_covers(
+        [cover.boat.number for cover in covers],
+        [_id(cover) for cover in covers],
+        found,
+        {_id(cover): _worst(still_open[cover.boat.number]) for cover in covers if cover.boat.number in still_open},
+        data_age_h,
+        parameters,
+    )
+    return YardAssessment(
+        yard=yard,
+        as_of=as_of,
+        version=__version__,
+        covers=tuple(covers),
+        ranked=tuple(ranked),
+        exposures=tuple(found),
+        clocks=since,
+        open_findings=still_open,
+        log=log,
+        weather=merged,
+        storms=tuple(_storms(weather, merged, covers)),
+        sources=_sources(conn, yard_id, as_of, known_at),
+        parameters=parameters,
+        not_assessed=NOT_ASSESSED,
+        data_age_h=data_age_h,
+        series=series,
+    )
+
+
+def keep_ranking(conn: sqlite3.Connection, assessment: YardAssessment, created_at: datetime) -> KeptRanking:
+    """Keep an assessment's ranking with its parameters and the age of its data; one kept already is not doubled."""
+    titles = {
+        _id(cover): f"{cover.boat.number} {cover.boat.name}, {berth_text(cover.boat)}" for cover in assessment.covers
+    }
+    heading, remarks = _heading(assessment), _remarks(assessment)
+    yard = assessment.yard
+    parameters = {
+        "ranking": asdict(assessment.parameters),
+        "hazards": asdict(HAZARD_PARAMETERS),
+        "time_zone": yard.time_zone,
+        "units": yard.display_units,
+        "heading": heading,
+        "remarks": list(remarks),
+    }
+    ranking_id = ranking_store.save_ranking(
+        conn,
+        register_store.yard_id(conn, yard.key),
+        as_of=assessment.as_of,
+        created_at=created_at,
+        version=assessment.version,
+        data_age_h=assessment.data_age_h,
+        parameters=parameters,
+        rows=[{**line.as_row(), "title": titles[line.cover]} for line in assessment.ranked],
+    )
+    shown = (*remarks, _kept_as(ranking_id))
+    return KeptRanking(ranking_id, yard.time_zone, yard.display_units, heading, tuple(assessment.ranked), titles, shown)
+
+
+def kept_ranking(conn: sqlite3.Connection, yard: Yard, beginning: str) -> KeptRanking:
+    """A kept ranking, by the first characters of its id, exactly as it was shown. Raises StormwalkError."""
+    heads = ranking_store.rankings(conn, register_store.yard_id(conn, yard.key))
+    fitting = [head.id for head in heads if beginning and head.id.startswith(beginning)]
+    if len(fitting) != 1:
+        raise StormwalkError(
+            f"The id {beginning!r} fits {len(fitting)} of the rankings kept for yard {yard.key}; expected exactly one. "
+            f'"stormwalk rank --stored" lists them.'
+        )
+    kept = ranking_store.ranking(conn, fitting[0])
+    titles = {row["cover"]: row["title"] for row in kept.rows}
+    lines = tuple(ranked_from_row({k: v for k, v in row.items() if k != "title"}) for row in kept.rows)
+    made_with = kept.parameters
+    remarks = (*made_with["remarks"], _kept_as(fitting[0]))
+    return KeptRanking(
+        fitting[0], made_with["time_zone"], made_with["units"], made_with["heading"], lines, titles, remarks
+    )
+
+
+def unknown_boat(assessment: YardAssessment, boat: str) -> str:
+    """The sentence for a boat that is not among the ranked ones, with those that are near."""
+    import difflib
+
+    numbers = [cover.boat.number for cover in assessment.covers]
+    near = difflib.get_close_matches(boat, numbers, n=3, cutoff=0.4) or numbers[:10]
+    return (
+        f'No boat "{boat}" stands under a cover in yard {assessment.yard.key} at that time; near it are '
+        f"{', '.join(near)}."
+    )
+
+
+def _register_then(conn: sqlite3.Connection, yard: Yard, known_at: datetime) -> list[Cover]:
+    """Every cover of the yard as recorded by ``known_at``, and those of boats that were entered only later."""
+    known = register_store.all_covers(conn, yard.key, known_at)
+    boats = {cover.boat.number for cover in known}
+    return known + [cover for cover in register_store.all_covers(conn, yard.key) if cover.boat.number not in boats]
+
+
+def _on_boats(every_cover: Sequence[Cover], as_of: datetime) -> list[Cover]:
+    """The cover on each boat at a moment: the newest whose film was on by then."""
+    on_boat = {}
+    for cover in sorted(every_cover, key=lambda cover: (cover.boat.number, cover.builds[0].built_at)):
+        if cover.builds[0].built_at <= as_of:
+            on_boat[cover.boat.number] = cover
+    return list(on_boat.values())
+
+
+def _no_covers(known: Sequence[Cover], yard: Yard, as_of: datetime) -> str:
+    if not known:
+        return f'Yard {yard.key} has no covers yet: load them with "stormwalk covers import FILE --yard {yard.key}".'
+    first = min(cover.builds[0].built_at for cover in known)
+    return (
+        f"Yard {yard.key} had no cover on {local_text(as_of, yard.time_zone, year=True)}; the first was wrapped on "
+        f"{local_text(first, yard.time_zone, year=True)}. Choose a later moment."
+    )
+
+
+def _heading(assessment: YardAssessment) -> str:
+    yard, as_of = assessment.yard, assessment.as_of
+    heading = f"{yard.name}: covers to look at as of {local_text(as_of, yard.time_zone, year=True)}"
+    age = assessment.data_age_h
+    if age is None:
+        return heading + "\nNo weather is known for this time: the list below rests on the log alone."
+    end = local_text(as_of - timedelta(hours=age), yard.time_zone)
+    heading += f"; weather up to {end}"
+    if age > STALE_AFTER_H:
+        heading += f'\nThat is {age:.0f} h old (limit {STALE_AFTER_H:.0f} h). Run "stormwalk weather refresh".'
+    return heading
+
+
+def _remarks(assessment: YardAssessment) -> tuple[str, ...]:
+    names = ", ".join(HAZARDS[name].label for name in assessment.not_assessed)
+    credits = [source.credit for source in assessment.sources if source.newest_hour is not None]
+    return (*([f"Not assessed: {names}."] if names else []), OWN_JUDGEMENT, *credits)
+
+
+def _kept_as(ranking_id: str) -> str:
+    return f"Kept as ranking {ranking_id[:8]}."
+
+
+def _storms(weather: YardWeather, merged: Merged, covers: Sequence[Cover]) -> list[Storm]:
+    """Storms since the first wrapping. Whether rain falls on something is judged by the flattest of the covers."""
+    flattest = min(flattest_slope_deg(build, cover.boat.beam_m) for cover in covers for build in cover.builds)
+    snow = snow_on_covers(weather.snow, np.array([flattest]), HAZARD_PARAMETERS.snow)
+    return find_storms(
+        merged.values.reindex(weather.hour_ending),
+        weather.snow,
+        (snow.ice_mm > TRACE_MM)[:, 0],
+        (snow.pocket_mm > TRACE_MM)[:, 0],
+        weather.cycles,
+        STORM_PARAMETERS,
+    )
+
+
+def _sources(conn: sqlite3.Connection, yard_id: int, as_of: datetime, known_at: datetime) -> tuple[SourceStatus, ...]:
+    last = weather_store.last_hours(conn, yard_id, known_at)
+    status = []
+    for log in weather_store.fetch_log(conn, yard_id):
+        past = [hour for (name, kind), hour in last.items() if name == log.source and kind != "forecast"]
+        newest = min(max(past), as_of) if past else None
+        answered, trouble = log.last_answer_at, log.last_trouble
+        status.append(
+            SourceStatus(
+                source=log.source,
+                newest_hour=newest,
+                fetched_at=None if answered is None or answered > known_at else answered,
+                age_h=None if newest is None else (as_of - newest).total_seconds() / 3600,
+                last_failure="" if trouble is None or trouble.fetched_at > known_at else trouble.message,
+                credit=PROVIDERS[log.source].credit,
+            )
+        )
+    return tuple(status)
+
+
+def _data_age_h(merged: Merged, as_of: datetime) -> float | None:
+    """Age of the newest hour that somebody measured or analysed; None where there is none. [h]"""
+    seen = merged.sources.apply(lambda column: column.str.endswith((":observed", ":analysis"))).any(axis=1)
+    if not seen.any():
+        return None
+    newest = seen[seen].index[-1].to_pydatetime()
+    return max(float((as_of - newest).total_seconds()) / 3600, 0.0)
+
+
+def _worst(entries: Sequence[OpenEntry]) -> OpenFinding:
+    worst = entries[0]
+    finding, visit = worst.finding, worst.inspection
+    note = f": {finding.note}" if finding.note else ""
+    more = f", and {len(entries) - 1} more" if len(entries) > 1 else ""
+    what = f"{defect_text(finding.defect, finding.place)}{note}{more}"
+    by = f"inspection by {visit.inspector}"
+    return OpenFinding(finding.severity, visit.inspected_at, what, by, finding.defect in STAND_DEFECTS)
+
+
+def _vents_changed_at(covers: Sequence[Cover], as_of: datetime) -> dict[int, datetime]:
+    changed: dict[int, datetime] = {}
+    for cover in covers:
+        for before, build in zip(cover.builds, cover.builds[1:], strict=False):
+            other = (before.vent_count, before.vent_area_m2) != (build.vent_count, build.vent_area_m2)
+            if other and build.built_at <= as_of:
+                changed[_id(cover)] = build.built_at
+    return changed
+
+
+def _id(cover: Cover) -> int:
+    if cover.id is None:
+        raise ValueError(f"cover of boat {cover.boat.number} is not stored")
+    return cover.id
