@@ -1,0 +1,412 @@
+"""The pages of a yard as HTML: what they say, what they escape, and that they call nobody."""
+
+import json
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
+
+import pytest
+from dashboards_picture import AS_OF, CREDIT, NASTY_NAME, NASTY_NOTE, assessment_of, make_assessment, many_covers
+from plotly.offline import get_plotlyjs
+
+import dashboards
+from dashboards.pages import cover_pages, page_names, yard_page
+from dashboards.rows import data_age_text, gust_text, linked, reason_row, storm_rows
+from monitor.clocks import Log
+from monitor.ranking import Reason
+from monitor.wording import CAUTIONS
+
+
+class Page(HTMLParser):
+    """Elements of a page in their order, and its words as a person reads them."""
+
+    def __init__(self, html):
+        super().__init__()
+        self.elements = []
+        self.charts = {}
+        self._words = []
+        self._inside = []
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+        self._inside.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        while self._inside and self._inside.pop()[0] != tag:
+            pass
+
+    def handle_data(self, data):
+        tag, attributes = self._inside[-1] if self._inside else ("", {})
+        if tag == "script" and "data-chart" in attributes:
+            self.charts[attributes["data-chart"]] = json.loads(data)
+        elif tag not in ("script", "style"):
+            self._words.append(data)
+
+    @property
+    def words(self):
+        return re.sub(r"\s+", " ", " ".join(self._words))
+
+    def all(self, tag):
+        return [attributes for name, attributes in self.elements if name == tag]
+
+
+@pytest.fixture(scope="module")
+def assessment():
+    return make_assessment()
+
+
+@pytest.fixture(scope="module")
+def yard(assessment):
+    return Page(yard_page(assessment))
+
+
+@pytest.fixture(scope="module")
+def covers(assessment):
+    return dict(cover_pages(assessment))
+
+
+def test_a_folder_of_pages_is_written_with_one_page_a_cover(tmp_path, assessment):
+    index = dashboards.write_pages(tmp_path / "pages", assessment)
+    assert index == tmp_path / "pages" / "index.html"
+    assert index.read_text(encoding="utf-8") == yard_page(assessment)
+    names = {path.name for path in index.parent.glob("cover-*.html")}
+    assert names == set(page_names(assessment.covers).values())
+    assert len(names) == len(assessment.covers)
+    assert (index.parent / "plotly.min.js").read_text(encoding="utf-8") == get_plotlyjs()
+
+
+def test_the_same_assessment_gives_the_same_bytes(tmp_path):
+    for name in ("one", "two"):
+        dashboards.write_pages(tmp_path / name, make_assessment())
+    one, two = ({path.name: path.read_bytes() for path in (tmp_path / name).iterdir()} for name in ("one", "two"))
+    assert one == two
+
+
+def test_covers_stand_in_the_order_of_the_ranking_with_call_score_and_berth(assessment, yard):
+    words = yard.words
+    places = [words.index(f"{line.rank} {line.boat} ") for line in assessment.ranked]
+    assert places == sorted(places)
+    first = assessment.ranked[0]
+    boat = assessment.cover_of(first.boat).boat
+    assert f"{first.call} row {boat.row}, place {boat.place} score {first.score:.2f}" in words
+
+
+def test_the_list_counts_its_calls(assessment, yard):
+    for call in ("walk first", "walk today", "this week", "no call"):
+        count = sum(line.call == call for line in assessment.ranked)
+        assert f"{count} {call}" in yard.words
+
+
+def test_a_reason_carries_value_hour_source_threshold_missing_share_and_what_to_check():
+    gust = Reason(
+        hazard="gust",
+        p=0.2,
+        value=191.52,
+        unit="Pa",
+        hour_ending=datetime(2026, 1, 10, 6, tzinfo=UTC),
+        source="metar-archive:observed",
+        threshold={"one_in_ten": 150.0, "one_in_two": 400.0},
+        missing_share=0.25,
+        check="perimeter band",
+        note="90° off the bow to port",
+    )
+    row = reason_row(gust, "America/New_York", "us")
+    # 1 kPa = 20.8854 psf (references.md, units): 0.19152 kPa is 4.0 psf, 0.15 kPa 3.1 psf, 0.40 kPa 8.4 psf
+    assert (row.label, row.value) == ("gust", "4.0 psf")
+    assert row.details == (
+        "Sat 10 Jan 01:00 EST",
+        "90° off the bow to port",
+        "metar-archive, observed",
+        "1 in 10 at 3.1, 1 in 2 at 8.4 psf",
+        "25 % of the hours missing",
+    )
+    assert row.check == "perimeter band"
+    assert reason_row(gust, "America/New_York", "metric").value == "192 Pa"
+
+
+def test_a_reason_of_which_no_hour_is_known_says_so():
+    unknown = Reason("snow", 0.1, None, "kPa", None, "", {"one_in_ten": 0.15, "one_in_two": 0.5}, 1.0, "sag")
+    row = reason_row(unknown, "Europe/Oslo", "metric")
+    assert row.value == "not known"
+    assert "100 % of the hours missing" in row.details
+
+
+def test_an_open_finding_says_what_it_is_and_how_bad(assessment):
+    line = next(line for line in assessment.ranked if line.boat == "7")
+    finding = next(reason for reason in line.reasons if reason.hazard == "open_finding")
+    row = reason_row(finding, "America/New_York", "us")
+    assert row.value == "tied to stand, severity 3, make safe now"
+    assert "seen Wed 12 Nov 10:00 EST" in row.details
+
+
+def test_three_reasons_stand_in_the_list_one_without_a_call_and_all_on_the_covers_page(assessment, covers):
+    yard = yard_page(assessment)
+    names = page_names(assessment.covers)
+    for line in assessment.ranked:
+        row = re.search(rf'<li value="{line.rank}">.*?</ul>', yard, re.DOTALL)
+        shown = 0 if row is None or not line.reasons else row.group().count("<p>Check:")
+        assert shown == min(len(line.reasons), 1 if line.call == "no call" else 3)
+        assert covers[names[line.cover]].count("<p>Check:") == len(line.reasons)
+
+
+def test_a_cover_without_a_reason_says_so(yard):
+    assert "No reason: nothing known so far speaks for a look." in yard.words
+
+
+def test_both_kinds_of_page_say_as_of_when_and_how_old_the_weather_is(yard, covers):
+    for page in (yard, *map(Page, covers.values())):
+        assert "As of Wed 19 Nov 2025 19:30 EST , clock of America/New_York" in page.words
+        assert "The newest weather hour is less than 1 h old." in page.words
+
+
+@pytest.mark.parametrize(
+    "age_h, text, warned",
+    [
+        (0.2, "The newest weather hour is less than 1 h old.", False),
+        (3.0, "The newest weather hour is 3 h old.", False),
+        (9.0, "Old data: the newest weather hour is 9 h old.", True),
+        (72.0, "Old data: the newest weather hour is 72 h old (3 days).", True),
+    ],
+)
+def test_old_weather_is_warned_of(assessment, age_h, text, warned):
+    words = Page(yard_page(replace(assessment, data_age_h=age_h))).words
+    assert text in words
+    assert ("Old data:" in words) is warned
+
+
+def test_what_is_not_assessed_and_whose_judgement_it_is_are_said_plainly(yard, covers):
+    for page in (yard, *map(Page, covers.values())):
+        assert "Not assessed: ice, damp." in page.words
+        assert "curves that are our own judgement" in page.words
+
+
+def test_every_page_carries_the_cautions_and_the_credits_with_their_links(yard, covers):
+    for page in (yard, *map(Page, covers.values())):
+        for caution in CAUTIONS:
+            assert caution in page.words
+        assert "Airport reports from an archive of <METAR>" in page.words
+        assert {"href": "https://weather.example/credit", "rel": "noreferrer"} in page.all("a")
+
+
+def test_a_credit_links_its_address_and_nothing_else():
+    assert linked(CREDIT) == [
+        ("Weather data by Example Service (", ""),
+        ("https://weather.example/credit", "https://weather.example/credit"),
+        (")", ""),
+    ]
+    assert linked("javascript:alert(1)") == [("javascript:alert(1)", "")]
+
+
+def test_names_and_notes_are_shown_as_written_and_never_run(yard, covers):
+    assert NASTY_NAME in yard.words
+    own = Page(covers["cover-7.html"])
+    assert NASTY_NAME in own.words
+    assert own.words.count(NASTY_NOTE) == 3  # an inspection's and a finding's note in the log, the latter also as open
+    assert "Jo <b>Ash</b>" in own.words
+    for page in (yard, *map(Page, covers.values())):
+        scripts = page.all("script")
+        assert [script.get("src") for script in scripts if script.get("type") != "application/json"] == [
+            "plotly.min.js",
+            "pages.js",
+        ]
+        assert not page.all("img")
+        assert not [name for _, attributes in page.elements for name in attributes if name.startswith("on")]
+
+
+def test_pages_load_nothing_but_their_own_files(tmp_path, assessment):
+    index = dashboards.write_pages(tmp_path, assessment)
+    own = {path.name for path in tmp_path.iterdir()}
+    for path in tmp_path.glob("*.html"):
+        page = Page(path.read_text(encoding="utf-8"))
+        loaded = [each["src"] for each in page.all("script") if "src" in each]
+        loaded += [each["href"] for each in page.all("link")]
+        assert set(loaded) - {"data:,"} <= own
+        for link in page.all("a"):
+            target = link["href"].partition("#")[0]
+            assert not target or target in own or target.startswith("https://")
+    for name in ("pages.css", "pages.js"):
+        assert not re.search(r"https?:|@import|url\(|fetch\(|XMLHttpRequest", (tmp_path / name).read_text())
+    assert "://" not in re.sub(r"<a href=[^>]*>[^<]*</a>", "", index.read_text(encoding="utf-8"))
+
+
+def test_links_within_a_page_lead_somewhere(yard, covers):
+    for page in (yard, *map(Page, covers.values())):
+        names = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+        assert len(names) == len(set(names))
+        for link in page.all("a"):
+            if link["href"].startswith("#"):
+                assert link["href"][1:] in names
+
+
+def test_every_chart_has_its_numbers_in_a_table_beside_it(yard, covers):
+    assert list(yard.charts) == ["chart-berths", "chart-recent", "chart-season"]
+    for page in (yard, *map(Page, covers.values())):
+        for chart in page.charts:
+            at = page.elements.index(("script", {"type": "application/json", "data-chart": chart}))
+            tags = [tag for tag, _ in page.elements[at:]]
+            assert tags.index("table") < (tags.index("figure") if "figure" in tags else len(tags))
+
+
+def test_charts_on_a_page_hold_the_config_and_no_zone_in_their_hours(covers):
+    chart = Page(covers["cover-7.html"]).charts["chart-cover"]
+    assert chart["config"] == {"showSendToCloud": False, "displaylogo": False, "responsive": True}
+    runs = next(trace["x"]["runs"] for trace in chart["data"] if trace["name"] == "snow load")
+    # Wrapped at 14:00Z on 21 October, 10:00 EDT: the first hour modelled ends at 11:00. The clocks go back once.
+    assert runs[0] == "2025-10-21T11:00"
+    assert runs[3] == "2025-11-02T01:00"
+    assert len(runs) == 6
+
+
+def test_the_numbers_of_a_covers_day_are_those_of_its_hours(assessment, covers):
+    page = Page(covers["cover-12.html"])
+    day = assessment.series.hour_ending.tz_convert("America/New_York") - timedelta(hours=1)
+    of_day = day.strftime("%Y-%m-%d") == "2025-11-06"
+    column = assessment.series.cover_ids.index(2)
+    # 1 kPa = 20.8854 psf (references.md, units)
+    load_psf = assessment.series.snow_load_kpa[of_day, column].max() * 20.8854
+    gust_psf = assessment.series.gust_pressure_pa[of_day, column].max() * 0.0208854
+    assert f"Thu 6 Nov 2025 {load_psf:.2f} {gust_psf:.1f}" in page.words
+
+
+def test_freeze_thaw_cycles_are_counted_from_the_last_inspection(assessment, covers):
+    chart = Page(covers["cover-12.html"]).charts["chart-cover"]
+    cycles = next(trace for trace in chart["data"] if trace["name"] == "freeze-thaw since last inspection")
+    exposure = next(exposure for exposure in assessment.exposures if exposure.hazard == "freeze_thaw")
+    of_this_cover = exposure.value[[cover.id for cover in assessment.covers].index(2)]
+    assert 0 < of_this_cover == cycles["y"]["repeats"][-2]
+
+
+def test_the_log_is_numbered_in_the_order_of_time(covers):
+    words = Page(covers["cover-7.html"]).words
+    assert "2 done: cleared snow Tue 4 Nov 2025 10:00 EST Una Bell" in words
+    assert "1 inspected, inside too, all sound; measured snow 2 in deep Tue 4 Nov 2025 09:00 EST Una Bell" in words
+    assert "5 found tied to stand, stands: severity 3, make safe now" in words
+    assert "Nothing is logged for this cover" in Page(covers["cover-bare.html"]).words
+
+
+def test_a_stand_is_for_the_stand_crew_alone(yard, covers):
+    for page in (yard, Page(covers["cover-7.html"])):
+        assert "For the stand crew alone: tied to stand." in page.words
+    assert "stand crew alone" not in Page(covers["cover-12.html"]).words
+
+
+def test_an_earlier_build_stays_readable(covers):
+    words = Page(covers["cover-a-1--3.html"]).words
+    assert "vents 4, 37.2 in² free area together" in words  # 4 x 60 cm2, 1 in2 = 6.4516 cm2
+    assert "Another build, from Tue 21 Oct 2025 10:00 EDT" in words
+    assert "vents 2, 18.6 in² free area together" in words
+
+
+def test_departures_from_common_practice_are_shown_with_their_effect(covers):
+    words = Page(covers["cover-7.html"]).words
+    assert "slope for water: flattest part 8.0 deg; expected 12 deg or more on every panel." in words
+
+
+def test_boats_without_a_position_are_named_below_the_map(yard):
+    assert "Not on the map, as no position is recorded: Ørsted 3 Nowhere, row B, place 2" in yard.words
+
+
+def test_a_yard_without_positions_is_drawn_as_rows_and_places():
+    page = Page(yard_page(make_assessment(positions=False)))
+    chart = page.charts["chart-berths"]
+    assert chart["layout"]["yaxis"]["ticktext"] == ["A", "B"]
+    assert "Not on the map" not in page.words
+
+
+def test_a_yard_without_any_weather_says_so_and_still_ranks_its_findings():
+    assessment = make_assessment("metric", weather=False)
+    page = Page(yard_page(assessment))
+    assert "No weather is known for this yard" in page.words
+    assert "No hour of weather is known." in page.words
+    assert "No storm so far." in page.words
+    assert list(page.charts) == ["chart-berths"]
+    assert "tied to stand, severity 3, make safe now" in page.words
+    for _, html in cover_pages(assessment):
+        assert not Page(html).charts
+        assert "No hour of this cover is modelled" in Page(html).words
+
+
+def test_a_yard_without_covers_says_what_to_do():
+    assessment = make_assessment(weather=False)
+    page = Page(yard_page(replace(assessment, covers=(), ranked=(), exposures=(), clocks={}, log=Log(), series=None)))
+    assert "This yard has no covers yet. Import them" in page.words
+
+
+def test_without_hourly_series_a_covers_page_has_no_chart_and_says_so(assessment):
+    for _, html in cover_pages(replace(assessment, series=None)):
+        assert not Page(html).charts
+
+
+def test_storms_are_listed_newest_first_with_snow_and_top_gust(assessment, yard):
+    rows = storm_rows(assessment.storms, "America/New_York", "us")
+    assert [int(row["number"]) for row in rows] == list(range(len(rows), 0, -1))
+    snow = rows[-1]
+    # 20 h of 1.4 mm at -2 degC and 90 %: share of snow 1 / (1 + exp(-10.04 - 2.82 + 8.1)) = 0.9915 (Jennings et al.
+    # 2018), so 27.76 mm or 1.09 in
+    assert snow["snow"] == "1.09 in"
+    assert snow["gust"] == "48 mph from NE (45°)"  # 21.5 m/s / 0.44704 = 48.1 mph
+    assert "dry snow with gale" in yard.words
+
+
+def test_a_storm_without_wind_direction_or_with_an_estimated_gust_says_so(assessment):
+    storm = assessment.storms[0]
+    assert gust_text(replace(storm, top_gust_from_deg=None), "metric") == "21.5 m/s, direction not reported"
+    estimated = replace(storm, top_gust_estimated=True)
+    assert gust_text(estimated, "metric") == "21.5 m/s from NE (45°), estimated from mean wind"
+    assert gust_text(replace(storm, top_gust_ms=float("nan"), top_gust_at=None), "us") == "not known"
+
+
+@pytest.mark.parametrize(
+    "freezing_rain_mm, text",
+    [(None, "not assessed"), (float("nan"), "reported, amount not known"), (0.0, "none"), (2.54, "0.10 in")],
+)
+def test_freezing_rain_that_nobody_would_have_told_of_is_not_none(assessment, freezing_rain_mm, text):
+    storm = replace(assessment.storms[0], freezing_rain_mm=freezing_rain_mm)
+    assert storm_rows([storm], "America/New_York", "us")[0]["freezing"] == text
+
+
+def test_the_curves_are_shown_in_the_yards_units(yard):
+    # 0.15 kPa and 0.50 kPa are 3.1 psf and 10.4 psf (references.md: 1 kPa = 20.8854 psf)
+    assert "flattest part since the last inspection 3.1 psf 10.4 psf" in yard.words
+    assert "ice (not assessed)" in yard.words
+    metric = Page(yard_page(make_assessment("metric")))
+    assert "flattest part since the last inspection 0.15 kPa 0.50 kPa" in metric.words
+
+
+def test_page_names_are_plain_and_never_collide(assessment):
+    names = page_names(assessment.covers)
+    assert names == {
+        1: "cover-7.html",
+        2: "cover-12.html",
+        3: "cover-a-1--3.html",
+        4: "cover-a-1--4.html",
+        5: "cover-rsted-3.html",
+        6: "cover-bare.html",
+    }
+
+
+@pytest.mark.parametrize("number", ["../../etc/passwd", "船", "", "a" * 300, "CON", "x\x00y", '"><script>'])
+def test_any_boat_number_makes_a_safe_page_name(number):
+    (cover,) = many_covers(1)
+    name = page_names((replace(cover, boat=replace(cover.boat, number=number)),))[1]
+    assert re.fullmatch(r"cover-[a-z0-9-]{1,45}\.html", name)
+
+
+def test_the_page_of_a_yard_of_500_covers_stays_below_a_megabyte(assessment):
+    large = assessment_of(assessment.yard, many_covers(500), assessment.log, assessment.weather)
+    page = yard_page(replace(large, version="0.0.test"))
+    assert page.count('<li value="') == 500
+    assert len(page.encode()) < 1_000_000
+
+
+def test_ages_read_as_a_person_says_them():
+    assert data_age_text(None).startswith("No weather is known")
+    assert data_age_text(50.0) == "Old data: the newest weather hour is 50 h old (2 days)."
+
+
+def test_the_picture_holds_what_these_tests_need(assessment):
+    assert assessment.as_of == AS_OF
+    assert len(assessment.storms) >= 2
+    assert any(not line.reasons for line in assessment.ranked)
