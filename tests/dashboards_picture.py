@@ -8,7 +8,7 @@ import pandas as pd
 
 from monitor.assessment import SourceStatus, YardAssessment
 from monitor.clocks import Log, clocks, open_findings
-from monitor.hazards.exposure import NOT_ASSESSED, HazardParameters, cover_series, exposures, yard_weather
+from monitor.hazards.exposure import HazardParameters, cover_series, exposures, yard_weather
 from monitor.inspections import Action, Finding, Inspection
 from monitor.ranking import OpenFinding, RankingParameters, rank_covers
 from monitor.register import Boat, Cover, CoverBuild, Yard
@@ -20,6 +20,9 @@ FIRST = datetime(2025, 10, 20, 1, tzinfo=UTC)
 HOURS = 744
 AS_OF = FIRST + timedelta(hours=HOURS - 1, minutes=30)
 WRAPPED = datetime(2025, 10, 21, 14, tzinfo=UTC)
+
+NOT_ASSESSED = ("ice", "damp")
+"""Hazards that the picture leaves out, whatever the program assesses: pages must say so."""
 
 UNKNOWN_HOURS = slice(300, 330)
 """Nothing observed; the forecast knows temperature and mean wind of the last ten of them."""
@@ -56,6 +59,7 @@ def assessment_of(yard: Yard, covers: tuple[Cover, ...], log: Log, merged: Merge
     since = clocks({cover.id: WRAPPED for cover in covers}, {}, log)
     series = cover_series(hours, yard, covers, log.actions, parameters)
     measured = exposures(hours, series, covers, since, AS_OF) if len(merged.values) else []
+    measured = [exposure for exposure in measured if exposure.hazard not in NOT_ASSESSED]
     entries = open_findings(log, {cover.id: cover.boat.number for cover in covers})
     worst = {
         cover.id: OpenFinding(
@@ -71,9 +75,13 @@ def assessment_of(yard: Yard, covers: tuple[Cover, ...], log: Log, merged: Merge
     age_h = 0.5 if len(merged.values) else None
     ids = [cover.id for cover in covers]
     ranked = rank_covers([cover.boat.number for cover in covers], ids, measured, worst, age_h, ranking)
-    lying = (series.snow_load_kpa > 0).any(axis=1)
     storms = find_storms(
-        merged.values.reindex(hours.hour_ending), hours.snow, lying, lying, hours.cycles, StormParameters()
+        merged.values.reindex(hours.hour_ending),
+        hours.snow,
+        (series.snow_load_kpa > 0).any(axis=1),
+        (series.pocket_mm > 0).any(axis=1),
+        hours.cycles,
+        StormParameters(),
     )
     return YardAssessment(
         yard=yard,

@@ -113,7 +113,7 @@ def test_a_reason_carries_value_hour_source_threshold_missing_share_and_what_to_
         note="90° off the bow to port",
     )
     row = reason_row(gust, "America/New_York", "us")
-    # 1 kPa = 20.8854 psf (references.md, units): 0.19152 kPa is 4.0 psf, 0.15 kPa 3.1 psf, 0.40 kPa 8.4 psf
+    # 1 psf = 4.4482216 N / 0.09290304 m2 = 47.88026 Pa: 191.52 Pa is 4.0 psf, 150 Pa 3.1 psf, 400 Pa 8.4 psf
     assert (row.label, row.value) == ("gust", "4.0 psf")
     assert row.details == (
         "Sat 10 Jan 01:00 EST",
@@ -264,7 +264,7 @@ def test_the_numbers_of_a_covers_day_are_those_of_its_hours(assessment, covers):
     day = assessment.series.hour_ending.tz_convert("America/New_York") - timedelta(hours=1)
     of_day = day.strftime("%Y-%m-%d") == "2025-11-06"
     column = assessment.series.cover_ids.index(2)
-    # 1 kPa = 20.8854 psf (references.md, units)
+    # 1 psf = 4.4482216 N / 0.09290304 m2 = 47.88026 Pa, so 1 kPa = 20.8854 psf
     load_psf = assessment.series.snow_load_kpa[of_day, column].max() * 20.8854
     gust_psf = assessment.series.gust_pressure_pa[of_day, column].max() * 0.0208854
     assert f"Thu 6 Nov 2025 {load_psf:.2f} {gust_psf:.1f}" in page.words
@@ -368,7 +368,7 @@ def test_freezing_rain_that_nobody_would_have_told_of_is_not_none(assessment, fr
 
 
 def test_the_curves_are_shown_in_the_yards_units(yard):
-    # 0.15 kPa and 0.50 kPa are 3.1 psf and 10.4 psf (references.md: 1 kPa = 20.8854 psf)
+    # 0.15 kPa and 0.50 kPa are 3.1 psf and 10.4 psf (1 kPa = 20.8854 psf, as above)
     assert "flattest part since the last inspection 3.1 psf 10.4 psf" in yard.words
     assert "ice (not assessed)" in yard.words
     metric = Page(yard_page(make_assessment("metric")))
