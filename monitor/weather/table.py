@@ -1,7 +1,7 @@
 """The canonical hourly weather table: its shape, and how several sources become one. Pure."""
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -167,7 +167,9 @@ def split_by_kind(source: str, parsed: ParsedHours) -> list[SourceSeries]:
     ]
 
 
-def merge_by_priority(series: Sequence[SourceSeries], order: Sequence[str]) -> Merged:
+def merge_by_priority(
+    series: Sequence[SourceSeries], order: Sequence[str], orders: Mapping[str, Sequence[str]] | None = None
+) -> Merged:
     """One value an hour and variable, from the best series that knows it.
 
     Observed stands before analysis before forecast, whatever the source; inside one kind ``order`` decides. Nothing is
@@ -179,6 +181,8 @@ def merge_by_priority(series: Sequence[SourceSeries], order: Sequence[str]) -> M
         At most one of each source and kind.
     order : sequence of str
         Source names, best first. A source not named comes after those named, by its name.
+    orders : mapping of str to sequence of str, optional
+        The same for single variables, by their names.
 
     Returns
     -------
@@ -190,6 +194,7 @@ def merge_by_priority(series: Sequence[SourceSeries], order: Sequence[str]) -> M
     columns = [name for name in COLUMNS if any(name in each.hours.columns for each in ranked)]
     keys = pd.array([*(each.key for each in ranked), ""], dtype="str")
     rows = [index.get_indexer(each.hours.index) for each in ranked]
+    positions = {each.key: position for position, each in enumerate(ranked)}
     values, sources, flags = {}, {}, {}
     for name in columns:
         cells: NDArray[np.float64] | NDArray[np.object_]
@@ -197,7 +202,10 @@ def merge_by_priority(series: Sequence[SourceSeries], order: Sequence[str]) -> M
         owner = np.full(len(index), len(ranked))  # position in ``ranked``; the last key, "", where nobody knows
         words = np.full(len(index), "", dtype=object)
         none_reported = np.zeros(len(index), dtype=bool)
-        for position, (each, row) in enumerate(zip(ranked, rows, strict=True)):
+        by_trust = _ranked(series, orders[name]) if orders and name in orders else ranked
+        for each in by_trust:
+            position = positions[each.key]
+            row = rows[position]
             if name not in each.hours.columns:
                 continue
             found = each.hours[name].to_numpy()

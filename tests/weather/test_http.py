@@ -1,5 +1,5 @@
 import logging
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 import requests
@@ -9,7 +9,7 @@ from responses import matchers, registries
 from monitor import __version__
 from monitor.errors import ServiceUnavailableError
 from monitor.weather.providers import Request
-from monitor.weather.providers.http import get, session
+from monitor.weather.providers.http import LONGEST_HOLD, RefusedError, address, conditional, get, holds_until, session
 
 URL = "https://weather.example/v1/hours"
 NOW = datetime(2026, 1, 10, 12, 34, 56, tzinfo=UTC)
@@ -165,3 +165,75 @@ def test_a_service_cannot_ask_us_to_wait_longer_than_a_minute():
     assert retry.parse_retry_after("3600") == 60
     assert retry.parse_retry_after("7") == 7
     assert retry.backoff_max == 30
+
+
+# --- what is kept still holds
+
+
+DATE = {"date": "Sat, 10 Jan 2026 06:04:53 GMT"}
+
+
+@pytest.mark.parametrize(
+    ("headers", "minute"),
+    [
+        ({"expires": "Sat, 10 Jan 2026 06:34:53 GMT"}, 34),
+        ({"expires": "Sat, 10 Jan 2026 06:34:53 -0000"}, 34),  # without a zone it is UTC
+        (
+            {**DATE, "cache-control": "public, max-age=600, s-maxage=120", "expires": "Sat, 10 Jan 2026 06:34:53 GMT"},
+            14,
+        ),
+        ({"cache-control": "max-age=600", "expires": "Sat, 10 Jan 2026 06:34:53 GMT"}, 34),  # counts from what date?
+    ],
+)
+def test_a_service_says_until_when_its_answer_holds(headers, minute):
+    assert holds_until(headers) == datetime(2026, 1, 10, 6, minute, 53, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {},
+        {"expires": ""},
+        {"expires": "0"},
+        {"expires": "soon"},
+        {"expires": "Sat, 99 Jan 2026 06:34:53 GMT"},
+        {"expires": "Sat, 10 Jan 2026 06:34:53 GMT", "cache-control": "no-cache"},
+        {**DATE, "cache-control": "no-store, max-age=600"},
+    ],
+)
+def test_a_header_that_says_nothing_holds_nothing_back(headers):
+    assert holds_until(headers) is None
+
+
+@pytest.mark.parametrize("more", [{"expires": "Sun, 10 Jan 2027 06:04:53 GMT"}, {"cache-control": "max-age=99999999"}])
+def test_a_wrong_header_silences_a_service_for_some_hours_at_most(more):
+    assert holds_until(DATE | more) == datetime(2026, 1, 10, 6, 4, 53, tzinfo=UTC) + LONGEST_HOLD
+    assert timedelta(hours=6) >= LONGEST_HOLD
+
+
+def test_after_that_only_a_newer_answer_is_asked_for():
+    saved = {"last-modified": "Sat, 10 Jan 2026 05:34:12 GMT", "etag": '"a"', "expires": "0"}
+    request = conditional(Request(URL, headers={"Accept": "application/json"}), saved)
+    assert request.headers == {
+        "Accept": "application/json",
+        "If-None-Match": '"a"',
+        "If-Modified-Since": "Sat, 10 Jan 2026 05:34:12 GMT",
+    }
+    assert conditional(Request(URL), {}).headers == {}
+
+
+@responses.activate
+@pytest.mark.parametrize("status", [400, 403, 404, 422])
+def test_a_refusal_carries_its_status(status):
+    responses.get(URL, status=status)
+    with pytest.raises(RefusedError) as refusal:
+        fetch()
+    assert refusal.value.status == status
+
+
+@responses.activate
+def test_the_address_of_a_request_is_that_of_its_answer():
+    request = Request(URL, params={"place": "yard 1", "of": "a,b"}, secret_params={"apikey": KEY})
+    responses.get(URL, body=b"x")
+    assert address(request) == fetch(request).url
+    assert KEY not in address(request)

@@ -9,7 +9,14 @@ from monitor.weather.providers import PROVIDERS
 FIRST_WORDS_OF_CREDIT = {
     "open-meteo": "Weather data by Open-Meteo.com",  # the service's own wording, with a link; CC BY 4.0
     "metar-archive": "Airport reports (METAR) from the Iowa Environmental Mesonet",
+    "nws-grid": "Forecast by the US National Weather Service",  # works of the US government: named, not required
+    "nws-observations": "Station reports from the US National Weather Service",
+    "ncei-daily": "Daily summaries (GHCN-Daily) from NOAA NCEI",
+    "met-norway": "Data from MET Norway",  # the service's own wording; NLOD 2.0 and CC BY 4.0
+    "bright-sky": "Source: Deutscher Wetterdienst",  # asked for by the German weather service
+    "open-meteo-archive": "Weather data by Open-Meteo.com",
     "logger": "Measured at the yard",
+    "hand": "Measured by hand at the yard",
 }
 
 
@@ -18,7 +25,7 @@ def test_every_provider_has_a_known_name_a_parser_a_credit_and_terms(name):
     provider = PROVIDERS[name]
     assert provider.name == name
     assert name in SOURCES
-    assert callable(provider.parse)
+    assert callable(provider.parse_days if provider.is_daily else provider.parse)
     assert provider.credit.startswith(FIRST_WORDS_OF_CREDIT[name])
     assert provider.terms.endswith(".")
 
@@ -30,7 +37,16 @@ def test_the_credit_of_open_meteo_links_names_the_licence_and_says_what_was_chan
     assert "converted" in credit
 
 
-@pytest.mark.parametrize("name", ["open-meteo", "metar-archive"])
+def test_every_source_has_a_provider():
+    assert set(PROVIDERS) == set(SOURCES)
+
+
+def test_days_are_asked_of_a_daily_source_alone():
+    with pytest.raises(ValueError, match="metar-archive gives hours, not days"):
+        _ = PROVIDERS["metar-archive"].parse_days
+
+
+@pytest.mark.parametrize("name", [name for name, of in PROVIDERS.items() if of.is_service])
 def test_a_service_makes_requests(name):
     assert callable(PROVIDERS[name].requests_for)
 

@@ -315,3 +315,25 @@ def test_columns_are_in_the_order_of_the_variables():
     made = series("logger", "observed", at=[0], wind_gust_ms=[1.0], present_weather=["SN"], air_temperature_c=[0.0])
     columns = list(merge_by_priority([made], []).values.columns)
     assert columns == [name for name in COLUMNS if name in columns]
+
+
+def test_one_variable_can_have_an_order_of_its_own():
+    index = hourly_index(pd.date_range("2026-01-10T01:00Z", periods=1, freq="h"))
+    columns = ["air_temperature_c", "wind_gust_ms"]
+
+    def of(source, kind, value):
+        hours = pd.DataFrame(value, index=index, columns=columns, dtype="float64")
+        return SourceSeries(source, kind, hours, no_flags(hours))
+
+    series = [of("logger", "observed", 1.0), of("metar-archive", "observed", 2.0), of("open-meteo", "forecast", 3.0)]
+    merged = merge_by_priority(
+        series, ["logger", "metar-archive"], {"wind_gust_ms": ["open-meteo", "metar-archive", "logger"]}
+    )
+    assert merged.values.iloc[0].to_dict() == {
+        "air_temperature_c": 1.0,
+        "wind_gust_ms": 2.0,
+    }  # observed before forecast
+    assert merged.sources.iloc[0].to_dict() == {
+        "air_temperature_c": "logger:observed",
+        "wind_gust_ms": "metar-archive:observed",
+    }

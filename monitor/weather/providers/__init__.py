@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from monitor.weather.providers.ncei_daily import ParsedDays
     from monitor.weather.table import ParsedHours
 
 
@@ -37,19 +38,33 @@ class Answer:
 
 @dataclass(frozen=True)
 class Provider:
-    """A source of weather: ``credit`` stands wherever its data are shown, ``terms`` is shown when a yard chooses it."""
+    """A source of weather: ``credit`` stands wherever its data are shown, ``terms`` is shown when a yard chooses it.
+
+    A daily one gives no hours: its module has ``parse_days``, and its days are a check beside the hours. Between two
+    requests to a service ``pause_s`` seconds pass at least.
+    """
 
     name: str
     module: str
     credit: str
     terms: str
     is_service: bool = True
+    is_daily: bool = False
+    pause_s: float = 1.0
 
     @property
     def parse(self) -> "Callable[..., ParsedHours]":
         """The module's ``parse``; the module is imported when first asked for."""
         parse: Callable[..., ParsedHours] = self._load().parse
         return parse
+
+    @property
+    def parse_days(self) -> "Callable[..., ParsedDays]":
+        """The module's ``parse_days``; ValueError for a source of hours."""
+        if not self.is_daily:
+            raise ValueError(f"{self.name} gives hours, not days")
+        parse_days: Callable[..., ParsedDays] = self._load().parse_days
+        return parse_days
 
     @property
     def requests_for(self) -> Callable[..., list[Request]]:
@@ -78,9 +93,57 @@ _ALL = (
         terms="Public domain, free for business use; at most one request a second.",
     ),
     Provider(
+        name="nws-grid",
+        module="nws_grid",
+        credit="Forecast by the US National Weather Service, https://www.weather.gov/; hourly values by stormwalk.",
+        terms="US government work, free for business use; the service wants a contact. United States only.",
+    ),
+    Provider(
+        name="nws-observations",
+        module="nws_observations",
+        credit="Station reports from the US National Weather Service, https://www.weather.gov/; hourly values made by "
+        "stormwalk.",
+        terms="US government work, free for business use; the service wants a contact. Only about the last week.",
+    ),
+    Provider(
+        name="ncei-daily",
+        module="ncei_daily",
+        credit="Daily summaries (GHCN-Daily) from NOAA NCEI, https://www.ncei.noaa.gov/; units converted by stormwalk.",
+        terms="US government work, free for business use; days come 2 to 3 days late.",
+        is_daily=True,
+        pause_s=3.0,
+    ),
+    Provider(
+        name="met-norway",
+        module="met_norway",
+        credit="Data from MET Norway (https://api.met.no/), NLOD 2.0 / CC BY 4.0; six-hour sums divided by stormwalk.",
+        terms="Free for business use with credit; the yard must give a contact.",
+    ),
+    Provider(
+        name="bright-sky",
+        module="bright_sky",
+        credit="Source: Deutscher Wetterdienst, by way of Bright Sky (https://brightsky.dev/); units converted by "
+        "stormwalk.",
+        terms="Free for all purposes; the German weather service asks to be named as the source. Germany.",
+    ),
+    Provider(
+        name="open-meteo-archive",
+        module="open_meteo_archive",
+        credit="Weather data by Open-Meteo.com (https://open-meteo.com/), CC BY 4.0; units converted by stormwalk.",
+        terms="Non-commercial use only without a plan; for a business its past needs the Professional plan or an own "
+        "server.",
+    ),
+    Provider(
         name="logger",
         module="logger",
         credit="Measured at the yard.",
+        terms="The yard's own data.",
+        is_service=False,
+    ),
+    Provider(
+        name="hand",
+        module="hand",
+        credit="Measured by hand at the yard.",
         terms="The yard's own data.",
         is_service=False,
     ),

@@ -1,10 +1,12 @@
 """Fetching from weather services: one session with time-outs, patience and a name, and one GET."""
 
+import email.utils
 import json
 import logging
 import re
-from collections.abc import Callable
-from datetime import datetime
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from urllib.parse import urlsplit
 
 import requests
@@ -21,7 +23,18 @@ TIMEOUT_S = (5.0, 30.0)
 RETRIED = (408, 429, 500, 502, 503, 504)
 """Statuses that pass by themselves; any other 4xx is our own mistake and is never repeated."""
 
+LONGEST_HOLD = timedelta(hours=6)
+"""However long an answer is said to hold, the service is asked again after this: a wrong header must not silence it."""
+
 WHAT_NOW = 'Nothing was stored. The next pull tries again; "stormwalk weather status" shows how old the weather is.'
+
+
+class RefusedError(ServiceUnavailableError):
+    """A service answered with a status of 400 and up; without this class it did not answer at all."""
+
+    def __init__(self, sentence: str, status: int) -> None:
+        super().__init__(sentence)
+        self.status = status
 
 
 def session(
@@ -76,8 +89,8 @@ def get(session: requests.Session, request: Request, clock: Callable[[], datetim
     Raises
     ------
     ServiceUnavailableError
-        No answer, or one with a status of 400 and up, after the agreed number of tries. The sentence quotes the
-        service's own reason and holds no secret.
+        No answer, or (RefusedError) one with a status of 400 and up, after the agreed number of tries. The sentence
+        quotes the service's own reason and holds no secret.
     """
     service = urlsplit(request.url).hostname or request.url
     try:
@@ -92,14 +105,51 @@ def get(session: requests.Session, request: Request, clock: Callable[[], datetim
         tries = _tries(_allowed_tries(session, request.url) if tried_again else 1)
         raise ServiceUnavailableError(f"{service} {what} ({tries}). {WHAT_NOW}") from None
     if response.status_code >= 400:
-        raise ServiceUnavailableError(_refusal(service, response, request, _allowed_tries(session, request.url)))
+        sentence = _refusal(service, response, request, _allowed_tries(session, request.url))
+        raise RefusedError(sentence, response.status_code)
     return Answer(
-        url=requests.Request("GET", request.url, params=dict(request.params)).prepare().url or request.url,
+        url=address(request),
         status=response.status_code,
         headers=dict(response.headers),
         body=response.content,
         fetched_at=clock(),
     )
+
+
+def address(request: Request) -> str:
+    """The whole address of a request, without secrets: that of its answer."""
+    return requests.Request("GET", request.url, params=dict(request.params)).prepare().url or request.url
+
+
+def holds_until(saved: Mapping[str, str]) -> datetime | None:
+    """Until when a service wants an answer with these headers (names in lower case) to be used; None where not said.
+
+    ``max-age`` counts before ``Expires`` (RFC 9111), from the ``Date`` of the answer on.
+    """
+    control = saved.get("cache-control", "").lower()
+    if "no-store" in control or "no-cache" in control:
+        return None
+    sent = _http_time(saved.get("date", ""))
+    if sent is not None and (age := re.search(r"(?:^|[ ,])max-age=(\d{1,9})", control)):
+        until: datetime | None = sent + min(timedelta(seconds=int(age[1])), LONGEST_HOLD)
+    else:
+        until = _http_time(saved.get("expires", ""))
+    return until if until is None or sent is None else min(until, sent + LONGEST_HOLD)
+
+
+def conditional(request: Request, saved: Mapping[str, str]) -> Request:
+    """The request, answered in full only if the answer with these headers (lower case) holds no more; else with 304."""
+    asked = {"If-None-Match": saved.get("etag"), "If-Modified-Since": saved.get("last-modified")}
+    return replace(request, headers={**request.headers, **{name: text for name, text in asked.items() if text}})
+
+
+def _http_time(text: str) -> datetime | None:
+    """A date of a header, ``Mon, 20 Jul 2020 12:14:53 GMT``; None where it says nothing."""
+    try:
+        stated = email.utils.parsedate_to_datetime(text)
+    except (ValueError, TypeError):
+        return None
+    return stated.replace(tzinfo=UTC) if stated.tzinfo is None else stated.astimezone(UTC)
 
 
 def _user_agent(contact: str) -> str:

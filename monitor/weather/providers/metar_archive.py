@@ -8,7 +8,6 @@ hour, and files cut at full hours give the same table as one long file. Reading 
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -17,32 +16,14 @@ from numpy.typing import NDArray
 
 from monitor.errors import ProviderContractError, StormwalkError
 from monitor.register import Yard
-from monitor.variables import PRESENT_WEATHER
+from monitor.weather.metar import CLOUD_PCT
 from monitor.weather.providers import Request
-from monitor.weather.table import NONE_REPORTED, ParsedHours, hourly_index, no_flags
+from monitor.weather.station_hours import MEASURED, ReadingRules, hours_of_reports
+from monitor.weather.table import ParsedHours, hourly_index, no_flags
 from monitor.weather.units import conversion
 
 URL = "https://mesonet.agron.iastate.edu/cgi-bin/request/asos.py"
 
-
-@dataclass(frozen=True)
-class ReadingRules:
-    """What we chose ourselves where a report leaves it open."""
-
-    routine_from_minute: int = 45
-    """Routine reports of the US are made at minute 51 to 59, elsewhere mostly at 50 or 0. [minute of the hour]"""
-    trace_mm: float = 0.05
-    """A trace is less than 0.005 in (0.127 mm); near the middle of that. [mm]"""
-    gauge_out_wind_ms: float = 8.0
-    """A gauge that catches nothing while it snows in more wind than this is not believed. [m/s]"""
-    peak_wind_age_min: float = 60.0
-    """A peak wind is the highest since the last routine report, so at most this old. [min]"""
-    ice_water_ratio: float = 0.9
-    """Water in a depth of glaze ice, whose density is near 900 kg/m³. [1]"""
-
-
-_CLOUD_PCT = {"CLR": 0.0, "SKC": 0.0, "NCD": 0.0, "FEW": 25.0, "SCT": 44.0, "BKN": 75.0, "OVC": 100.0, "VV": 100.0}
-"""Sky cover of a layer; eighths as METAR classes them: FEW 1-2, SCT 3-4, BKN 5-7, OVC 8."""
 
 _MISSING = frozenset({"", "M", "null"})
 _TRACE_IN = 0.0001  # the archive writes a trace so, or as T
@@ -69,8 +50,6 @@ _SNOW_DEPTH = re.compile(r"(?<!\S)4/(\d{3})(?!\S)")  # whole inches on the groun
 _GAUGE_OUT = re.compile(r"(?<!\S)(?:PNO|6////)(?!\S)")
 _NO_WEATHER_SENSOR = re.compile(r"(?<!\S)(?:PWINO|AO1)(?!\S)")
 _NO_ICE_SENSOR = re.compile(r"(?<!\S)FZRANO(?!\S)")
-_FREEZING_RAIN = re.compile(r"FZ(?:\w\w)*?(?:RA|DZ)")
-_FALLING_ICE = re.compile(r"(?<!BL)(?<!DR)(?:SN|PL)")
 _CORRECTED = re.compile(r"(?<!\S)COR(?!\S)")
 
 _Row = tuple[int, list[str]]  # line number in the file, cells
@@ -132,14 +111,14 @@ def parse(body: bytes, *, fetched_at: datetime, station: str = "", rules: Readin
     reports, notes = _reports(body, station)
     if reports.empty:
         return _no_hours([*notes, "The METAR archive sent no reports for these hours."])
-    reports["hour"] = reports["valid"].dt.ceil("h")
-    complete = reports["hour"] <= pd.Timestamp(fetched_at)
+    complete = reports["valid"].dt.ceil("h") <= pd.Timestamp(fetched_at)
     if not complete.all():
         notes.append("The last hour had not ended and was left out.")
         reports = reports[complete]
     if reports.empty:
         return _no_hours(notes)
-    hours, flags = _hours(reports, rules, notes)
+    none_failed = pd.DataFrame(False, index=reports.index, columns=pd.Index(MEASURED))  # the archive drops such values
+    hours, flags = hours_of_reports(_for_hours(reports, rules, notes), none_failed, rules)
     kinds = pd.Series("observed", index=hours.index, dtype="str")
     return ParsedHours(hours=hours, flags=flags, kinds=kinds, notes=tuple(notes))
 
@@ -264,124 +243,54 @@ def _no_hours(notes: Sequence[str]) -> ParsedHours:
     return ParsedHours(empty, no_flags(empty), pd.Series(index=empty.index, dtype="str"), tuple(notes))
 
 
-def _hours(reports: pd.DataFrame, rules: ReadingRules, notes: list[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Hours and their flags out of reports that know their hour; adds to the notes."""
-    routine = _routine(reports, rules)
-    index = hourly_index(routine.index)
-    hours = pd.DataFrame(index=index)
-    hours["air_temperature_c"] = _converted("air_temperature_c", routine["tmpf"], "°F")
-    hours["dew_point_c"] = _converted("dew_point_c", routine["dwpf"], "°F")
-    hours["relative_humidity_pct"] = routine["relh"]
-    hours["wind_speed_ms"] = _converted("wind_speed_ms", routine["sknt"], "kt")
-    gust, none_reported = _gust(reports, hours["wind_speed_ms"], rules)
-    hours["wind_gust_ms"] = gust
-    hours["wind_from_deg"] = routine["drct"].mask((routine["drct"] == 0) & (routine["sknt"] == 0))  # calm
-    water, gauge_out = _gauge(reports, routine, rules, notes)
-    hours["precipitation_mm"] = water
-    weather, ice_is_seen = _present_weather(reports)
-    hours["freezing_rain_mm"], from_gauge = _freezing_rain(reports, water, weather, ice_is_seen, rules)
-    hours["snow_depth_m"] = _snow_depth(reports)
-    hours["cloud_cover_pct"] = _cloud(routine)
-    hours["visibility_km"] = _converted("visibility_km", routine["vsby"], "mile")
-    flags = no_flags(hours)
-    flags.loc[none_reported, "wind_gust_ms"] = NONE_REPORTED
-    flags.loc[gauge_out, "precipitation_mm"] = "gauge_out"
-    flags.loc[gauge_out & from_gauge, "freezing_rain_mm"] = "gauge_out"
-    hours[PRESENT_WEATHER] = weather
-    return hours, flags
+def _for_hours(reports: pd.DataFrame, rules: ReadingRules, notes: list[str]) -> pd.DataFrame:
+    """The reports as ``hours_of_reports`` takes them, in canonical units; adds to the notes.
 
-
-def _converted(variable: str, values: pd.Series, unit: str) -> pd.Series:
-    return conversion(variable, unit)(values)
-
-
-def _routine(reports: pd.DataFrame, rules: ReadingRules) -> pd.DataFrame:
-    """The report that stands for each hour, index ``hour``.
-
-    Sea-level pressure is in routine reports alone, so the last report near the full hour that has it; without one the
-    last near the full hour, else the last of all.
+    M is written both for nothing and for no sensor: a report that has a text or a visibility, and does not say that
+    the sensor is out or of the kind that cannot tell rain from snow, saw nothing. Sea-level pressure is in routine
+    reports alone. The depth on the ground is the remark ``4/007`` (whole inches), else the column.
     """
-    minute = reports["valid"].dt.minute
-    near = (minute >= rules.routine_from_minute) | (minute == 0)
-    rank = near.astype(int) + (near & reports["mslp"].notna()).astype(int)
-    ordered = reports.assign(rank=rank).sort_values(["hour", "rank"], kind="stable")
-    return ordered.drop_duplicates("hour", keep="last").set_index("hour")
-
-
-def _gust(reports: pd.DataFrame, mean_ms: pd.Series, rules: ReadingRules) -> tuple[pd.Series, pd.Series]:
-    """Highest gust or peak wind of the hour's reports, and where none was reported although wind was measured.
-
-    Gusts below the mean wind of the routine report are of a calmer part of the hour and count as none reported.
-    """
+    text = reports["metar"]
+    sees_weather = ((text != "") | reports["vsby"].notna()) & ~text.str.contains(_NO_WEATHER_SENSOR)
+    depth_in = pd.to_numeric(text.str.extract(_SNOW_DEPTH)[0]).astype("float64").fillna(reports["snowdepth"])
     peak_at = pd.to_datetime(reports["peak_wind_time"], format="%Y-%m-%d %H:%M", utc=True, errors="coerce")
-    age_min = (reports["valid"] - peak_at).dt.total_seconds() / 60
-    peak = reports["peak_wind_gust"].mask((age_min < 0) | (age_min > rules.peak_wind_age_min))
-    highest = reports["gust"].combine(peak, np.fmax).groupby(reports["hour"]).max()
-    gust_ms = _converted("wind_gust_ms", highest, "kt")
-    gust_ms = gust_ms.mask(gust_ms < mean_ms)
-    return gust_ms, gust_ms.isna() & mean_ms.notna()
+    return pd.DataFrame(
+        {
+            "at": reports["valid"],
+            "air_temperature_c": conversion("air_temperature_c", "°F")(reports["tmpf"]),
+            "dew_point_c": conversion("dew_point_c", "°F")(reports["dwpf"]),
+            "relative_humidity_pct": reports["relh"],
+            "wind_speed_ms": conversion("wind_speed_ms", "kt")(reports["sknt"]),
+            "wind_gust_ms": conversion("wind_gust_ms", "kt")(reports["gust"]),
+            "wind_from_deg": reports["drct"],
+            "precipitation_mm": _water(reports, rules, notes),
+            "snow_depth_m": conversion("snow_depth_m", "inch")(depth_in),
+            "cloud_cover_pct": _cloud(reports),
+            "visibility_km": conversion("visibility_km", "mile")(reports["vsby"]),
+            "peak_wind_ms": conversion("wind_gust_ms", "kt")(reports["peak_wind_gust"]),
+            "peak_age_min": (reports["valid"] - peak_at).dt.total_seconds() / 60,
+            "ice_mm": conversion("freezing_rain_mm", "inch")(reports["ice_accretion_1hr"]),
+            "weather": reports["wxcodes"],
+            "standing": reports["mslp"].notna().astype(int),
+            "tells_gust": reports["sknt"].notna(),
+            "sees_weather": sees_weather,
+            "sees_freezing_rain": sees_weather & ~text.str.contains(_NO_ICE_SENSOR),
+            "gauge_is_out": text.str.contains(_GAUGE_OUT),
+        }
+    )
 
 
-def _gauge(
-    reports: pd.DataFrame, routine: pd.DataFrame, rules: ReadingRules, notes: list[str]
-) -> tuple[pd.Series, pd.Series]:
-    """Water in the gauge [mm], and the hours in which the gauge is not believed.
-
-    The gauge counts up from one routine report to the next, so only that report has the hour's sum.
-    """
-    inches = routine["p01i"].where(routine["rank"] > 0)
+def _water(reports: pd.DataFrame, rules: ReadingRules, notes: list[str]) -> pd.Series:
+    """What the gauge has counted since the last routine report. [mm]"""
+    inches = reports["p01i"]
     if not _gauge_is_reported(str(reports["station"].iloc[0])) and (inches == 0).any():
         inches = inches.mask(inches == 0)
         notes.append("Reports from outside the US carry no hourly precipitation: its 0.00 was read as unknown.")
-    water = _converted("precipitation_mm", inches, "inch").mask((inches > 0) & (inches < 0.01), rules.trace_mm)
-    says_out = reports["metar"].str.contains(_GAUGE_OUT).groupby(reports["hour"]).any()
-    snows = routine["wxcodes"].str.contains(_FALLING_ICE)
-    in_wind = _converted("wind_speed_ms", routine["sknt"], "kt") > rules.gauge_out_wind_ms
-    return water, water.notna() & (says_out | (snows & in_wind & (water == 0)))
+    water = conversion("precipitation_mm", "inch")(inches)
+    return water.mask((inches > 0) & (inches < 0.01), rules.trace_mm)
 
 
-def _present_weather(reports: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
-    """Codes of all reports of the hour, each once, in order of time; NaN where no report could tell.
-
-    M is written both for nothing and for no sensor: a report that has a text or a visibility, and does not say that
-    the sensor is out or of the kind that cannot tell rain from snow, saw nothing. Second: hours whose reports would
-    have told freezing rain.
-    """
-    can_tell = ((reports["metar"] != "") | reports["vsby"].notna()) & ~reports["metar"].str.contains(_NO_WEATHER_SENSOR)
-    told = (can_tell | (reports["wxcodes"] != "")).groupby(reports["hour"]).any()
-    coded = reports[reports["wxcodes"] != ""]
-    codes = {
-        hour: " ".join(dict.fromkeys(" ".join(texts).split()))
-        for hour, texts in coded["wxcodes"].groupby(coded["hour"])
-    }
-    weather = pd.Series([codes.get(hour, "") for hour in told.index], index=told.index, dtype="str").where(told)
-    blind = reports["metar"].str.contains(_NO_ICE_SENSOR) | ~can_tell
-    return weather, told & ~blind.groupby(reports["hour"]).all()
-
-
-def _freezing_rain(
-    reports: pd.DataFrame, water: pd.Series, weather: pd.Series, ice_is_seen: pd.Series, rules: ReadingRules
-) -> tuple[pd.Series, pd.Series]:
-    """Freezing rain or drizzle [mm of water], and the hours in which it is the gauge's.
-
-    The gauge's water where the weather says so, or the measured ice where that is more; 0 where the weather is known to
-    be something else. Freezing fog is no freezing rain.
-    """
-    coded = weather.fillna("").str.contains(_FREEZING_RAIN)
-    by_gauge = water.where(coded).mask(~coded & ice_is_seen, 0.0)
-    ice_mm = _converted("freezing_rain_mm", reports["ice_accretion_1hr"], "inch").groupby(reports["hour"]).max()
-    by_ice = ice_mm * rules.ice_water_ratio
-    return by_gauge.combine(by_ice, np.fmax), coded & ~(by_ice > by_gauge.fillna(0))
-
-
-def _snow_depth(reports: pd.DataFrame) -> pd.Series:
-    """Depth on the ground, the last of the hour: the remark ``4/007`` (whole inches), else the column."""
-    remarks = pd.to_numeric(reports["metar"].str.extract(_SNOW_DEPTH)[0]).astype("float64")
-    inches = remarks.fillna(reports["snowdepth"])
-    return _converted("snow_depth_m", inches, "inch").groupby(reports["hour"]).last()
-
-
-def _cloud(routine: pd.DataFrame) -> pd.Series:
+def _cloud(reports: pd.DataFrame) -> pd.Series:
     """The densest layer's share of the sky; unknown where no layer is coded."""
-    layers = pd.DataFrame({name: routine[name].map(_CLOUD_PCT) for name in ("skyc1", "skyc2", "skyc3", "skyc4")})
+    layers = pd.DataFrame({name: reports[name].map(CLOUD_PCT) for name in ("skyc1", "skyc2", "skyc3", "skyc4")})
     return layers.max(axis=1)

@@ -1,6 +1,5 @@
 """Open-Meteo forecast service: the requests for a yard, and its answers as canonical hours. Pure."""
 
-import json
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
@@ -10,10 +9,12 @@ import pandas as pd
 
 from monitor.errors import ProviderContractError, StormwalkError
 from monitor.register import Yard
+from monitor.weather.answers import broken, decoded
 from monitor.weather.providers import Request
 from monitor.weather.table import ParsedHours, hourly_index, no_flags
 from monitor.weather.units import conversion, units_of
 
+SERVICE = "Open-Meteo"
 FREE_URL = "https://api.open-meteo.com/v1/forecast"
 CUSTOMER_URL = "https://customer-api.open-meteo.com/v1/forecast"
 MOST_PAST_DAYS = 92
@@ -63,6 +64,9 @@ _VARIABLE = {
 }
 """The service's name and the canonical variable whose units it is read in."""
 
+READ = frozenset({*_VARIABLE, "weather_code", *_OLD_NAMES})
+"""Every column that is read, under today's name or a former one."""
+
 SNOWFALL_CM_PER_MM = 0.7
 """The service makes depth from water with this fixed ratio: 7 cm of snowfall are 10 mm of water (its documentation)."""
 
@@ -91,7 +95,7 @@ def requests_for(
 
     Raises StormwalkError where the yard states no plan, or what the plan needs is not given.
     """
-    url, secret = _server(yard, customer_key, own_server)
+    url, secret = server(yard, customer_key, own_server)
     today = now.date()
     past_days = min(max((today - start.date()).days, 0), MOST_PAST_DAYS)
     forecast_days = min(max((end.date() - today).days + 1, 0), MOST_FORECAST_DAYS)
@@ -109,6 +113,24 @@ def requests_for(
         "wind_speed_unit": "ms",
     }
     return [Request(url=url, params=params, secret_params=secret)]
+
+
+def server(yard: Yard, customer_key: str, own_server: str) -> tuple[str, dict[str, str]]:
+    """Address and secret parameters by the yard's plan; StormwalkError where it states none or lacks what it needs."""
+    match yard.open_meteo_plan:
+        case "noncommercial":
+            return FREE_URL, {}
+        case "customer_key":
+            if customer_key:
+                return CUSTOMER_URL, {"apikey": customer_key}
+            lack = "its plan is customer_key, and no key was given. Set the key"
+        case "own_server":
+            if own_server:
+                return own_server, {}
+            lack = "its plan is own_server, and no address was given. Set the server's address"
+        case other:
+            lack = f"its plan is {other!r}. Enter noncommercial, customer_key or own_server as the yard's plan"
+    raise StormwalkError(f'Yard "{yard.name}": nothing was asked of Open-Meteo, for {lack}.')
 
 
 def parse(body: bytes, *, fetched_at: datetime) -> ParsedHours:
@@ -129,67 +151,28 @@ def parse(body: bytes, *, fetched_at: datetime) -> ParsedHours:
     ProviderContractError
         The answer is an error, not JSON, cut off, of several places, or has a unit or a time that is not expected.
     """
-    answer = _one_place(_decoded(body))
+    answer = _one_place(decoded(SERVICE, body))
     hourly, stated_units = _hourly_block(answer)
     index = _index(hourly, stated_units, answer.get("utc_offset_seconds", 0))
     columns = {name: _numbers(name, values, len(index)) for name, values in hourly.items() if _is_known(name)}
     if not columns:
-        raise _broken(f"at least one of the variables {', '.join(ASKED)}", f"only {', '.join(sorted(hourly))}")
+        raise broken(SERVICE, f"at least one of the variables {', '.join(ASKED)}", f"only {', '.join(sorted(hourly))}")
     found = {name: _canonical(name, values, stated_units) for name, values in columns.items() if name != "weather_code"}
     hours = pd.DataFrame(_variables(found, columns.get("weather_code")), index=index, dtype="float64").sort_index()
     if hours.index.has_duplicates:
-        raise _broken("every hour once", f"{hours.index[hours.index.duplicated()][0]:%Y-%m-%d %H:%MZ} twice")
+        raise broken(SERVICE, "every hour once", f"{hours.index[hours.index.duplicated()][0]:%Y-%m-%d %H:%MZ} twice")
     ended = hours.index <= pd.Timestamp(fetched_at)
     kinds = pd.Series(np.where(ended, "analysis", "forecast"), index=hours.index, dtype="str")
     return ParsedHours(hours=hours, flags=no_flags(hours), kinds=kinds, notes=_notes(hours))
 
 
-def _server(yard: Yard, customer_key: str, own_server: str) -> tuple[str, dict[str, str]]:
-    match yard.open_meteo_plan:
-        case "noncommercial":
-            return FREE_URL, {}
-        case "customer_key":
-            if customer_key:
-                return CUSTOMER_URL, {"apikey": customer_key}
-            lack = "its plan is customer_key, and no key was given. Set the key"
-        case "own_server":
-            if own_server:
-                return own_server, {}
-            lack = "its plan is own_server, and no address was given. Set the server's address"
-        case other:
-            lack = f"its plan is {other!r}. Enter noncommercial, customer_key or own_server as the yard's plan"
-    raise StormwalkError(f'Yard "{yard.name}": nothing was asked of Open-Meteo, for {lack}.')
-
-
-def _broken(expected: str, found: str) -> ProviderContractError:
-    return ProviderContractError(
-        f"Open-Meteo: expected {expected}, got {found}. Nothing was read from this answer. If the next pull says the "
-        f"same, the service has changed and stormwalk needs an update."
-    )
-
-
-def _decoded(body: bytes) -> Any:
-    text = body.decode("utf-8", "replace").strip()
-    if not text:
-        raise _broken("a JSON answer", "an empty body")
-    if text.startswith("<"):
-        raise _broken("a JSON answer", "a web page (HTML)")
-    try:
-        return json.loads(text)
-    except json.JSONDecodeError as error:
-        closing = {"{": "}", "[": "]"}.get(text[0])
-        if closing and (text[-1] != closing or error.pos >= len(text)):
-            raise _broken("a whole JSON answer", f"one cut off after {len(text)} characters") from None
-        raise _broken("a JSON answer", f"text that is not JSON at character {error.pos}: {text[:60]!r}") from None
-
-
 def _one_place(answer: Any) -> Mapping[str, Any]:
     if isinstance(answer, list):
         if len(answer) != 1:
-            raise _broken("one place in an answer", f"{len(answer)} places")
+            raise broken(SERVICE, "one place in an answer", f"{len(answer)} places")
         answer = answer[0]
     if not isinstance(answer, dict):
-        raise _broken("an object", f"{type(answer).__name__}")
+        raise broken(SERVICE, "an object", f"{type(answer).__name__}")
     if answer.get("error"):
         reason = answer.get("reason", "no reason given")
         raise ProviderContractError(f'Open-Meteo sent an error instead of weather: "{reason}". Nothing was read.')
@@ -202,28 +185,28 @@ def _hourly_block(answer: Mapping[str, Any]) -> tuple[dict[str, list[Any]], dict
     for key in ("hourly", "hourly_units"):
         block = answer.get(key)
         if not isinstance(block, dict):
-            raise _broken(f'a block "{key}"', f"only {', '.join(sorted(answer)) or 'nothing'}")
+            raise broken(SERVICE, f'a block "{key}"', f"only {', '.join(sorted(answer)) or 'nothing'}")
         old = {_OLD_NAMES[name]: value for name, value in block.items() if name in _OLD_NAMES}
         blocks.append({**old, **{name: value for name, value in block.items() if name not in _OLD_NAMES}})
     hourly, units = blocks
     if not isinstance(hourly.get("time"), list):
-        raise _broken('a list "time" in the block "hourly"', f"only {', '.join(sorted(hourly)) or 'nothing'}")
+        raise broken(SERVICE, 'a list "time" in the block "hourly"', f"only {', '.join(sorted(hourly)) or 'nothing'}")
     return hourly, units
 
 
 def _index(hourly: Mapping[str, list[Any]], units: Mapping[str, str], utc_offset_s: Any) -> pd.DatetimeIndex:
     """Hours in UTC: the text has no offset; the whole answer uses the one stated beside it, clock change or not."""
     if (unit := units.get("time")) != "iso8601":
-        raise _broken("times as iso8601", f"{unit!r}")
+        raise broken(SERVICE, "times as iso8601", f"{unit!r}")
     if isinstance(utc_offset_s, bool) or not isinstance(utc_offset_s, int) or abs(utc_offset_s) > 86400:
-        raise _broken("utc_offset_seconds as a whole number within a day", f"{utc_offset_s!r}")
+        raise broken(SERVICE, "utc_offset_seconds as a whole number within a day", f"{utc_offset_s!r}")
     texts = pd.Series(hourly["time"], dtype="str")
     local = pd.to_datetime(texts, format="%Y-%m-%dT%H:%M", utc=True, errors="coerce")
     if local.isna().any():
-        raise _broken("times such as 2026-01-10T06:00", f"{hourly['time'][int(local.isna().argmax())]!r}")
+        raise broken(SERVICE, "times such as 2026-01-10T06:00", f"{hourly['time'][int(local.isna().argmax())]!r}")
     index = hourly_index(local - pd.Timedelta(seconds=utc_offset_s))
     if bool((index != index.floor("h")).any()):
-        raise _broken("full hours in UTC", f"{index[index != index.floor('h')][0]:%Y-%m-%d %H:%MZ}")
+        raise broken(SERVICE, "full hours in UTC", f"{index[index != index.floor('h')][0]:%Y-%m-%d %H:%MZ}")
     return index
 
 
@@ -234,10 +217,10 @@ def _is_known(name: str) -> bool:
 def _numbers(name: str, values: Any, length: int) -> pd.Series:
     if not isinstance(values, list) or len(values) != length:
         found = f"{len(values)}" if isinstance(values, list) else type(values).__name__
-        raise _broken(f"{length} values of {name}, one for each time", found)
+        raise broken(SERVICE, f"{length} values of {name}, one for each time", found)
     for position, value in enumerate(values):
         if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
-            raise _broken(f"numbers in {name}", f"{value!r} as value {position + 1}")
+            raise broken(SERVICE, f"numbers in {name}", f"{value!r} as value {position + 1}")
     return pd.Series(values, dtype="float64")
 
 
@@ -245,14 +228,14 @@ def _canonical(name: str, values: pd.Series, units: Mapping[str, str]) -> pd.Ser
     """Values in the canonical unit, by the unit that the answer states."""
     variable, unit = _VARIABLE[name], units.get(name)
     if unit is None or unit not in units_of(variable):
-        raise _broken(f"{name} in one of {', '.join(units_of(variable))}", f"{unit!r}")
+        raise broken(SERVICE, f"{name} in one of {', '.join(units_of(variable))}", f"{unit!r}")
     return conversion(variable, unit)(values) + 0.0  # the service sends -0
 
 
 def _variables(found: Mapping[str, pd.Series], weather_code: pd.Series | None) -> dict[str, np.ndarray]:
     variables = {_VARIABLE[name]: values for name, values in found.items() if name not in ("rain", "showers")}
     if "rain" in found:
-        variables["rain_mm"] = found["rain"] + found["showers"] if "showers" in found else found["rain"]
+        variables["rain_mm"] = found["rain"] + _showers(found) if "showers" in found else found["rain"]
     if "snowfall" in found:
         variables["snowfall_water_mm"] = found["snowfall"] / 10 / SNOWFALL_CM_PER_MM
     if "shortwave_radiation" in found:
@@ -262,6 +245,12 @@ def _variables(found: Mapping[str, pd.Series], weather_code: pd.Series | None) -
         freezing = weather_code.isin(FREEZING_RAIN_CODES)
         variables["freezing_rain_mm"] = found["precipitation"].where(freezing, 0.0).mask(weather_code.isna())
     return {name: values.to_numpy() for name, values in variables.items()}
+
+
+def _showers(found: Mapping[str, pd.Series]) -> pd.Series:
+    """Rain of showers; none where the model knows no showers and sends null for all: its rain is all the rain."""
+    showers = found["showers"]
+    return showers.fillna(0.0) if showers.isna().all() else showers
 
 
 def _notes(hours: pd.DataFrame) -> tuple[str, ...]:
