@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, time
 from typing import Literal
 
 PANELS = ("bow", "port", "starboard", "stern")
@@ -28,7 +28,10 @@ FILM_TUCK_M = 6 * INCH_M
 
 @dataclass(frozen=True)
 class Yard:
-    """A boatyard: where it is, how it lies, and how its people want numbers shown."""
+    """A boatyard: where it is, how it lies, and how its people want numbers shown.
+
+    ``quiet_hours`` is when nobody is told of a storm, on the yard's clock: ``21:00-05:30``, or empty.
+    """
 
     key: str
     name: str
@@ -42,6 +45,7 @@ class Yard:
     station: str = ""
     crew_size: int = 2
     open_meteo_plan: str = ""
+    quiet_hours: str = ""
 
 
 @dataclass(frozen=True)
@@ -108,6 +112,20 @@ class Cover:
             if build.built_at <= moment:
                 current = build
         return current
+
+
+def parse_quiet_hours(text: str) -> tuple[time, time]:
+    """Begin and end out of ``21:00-05:30``. Raises ValueError with what is expected."""
+    begin, dash, end = text.partition("-")
+    try:
+        hours = time.fromisoformat(begin.strip()), time.fromisoformat(end.strip())
+    except ValueError:
+        hours = None
+    if hours is None or not dash or hours[0] == hours[1] or any(hour.tzinfo for hour in hours):
+        raise ValueError(
+            f"{text!r} are no quiet hours; expected begin and end on the yard's clock, such as 21:00-05:30"
+        )
+    return hours
 
 
 def side_slope_deg(ridge_rise_m: float, beam_m: float) -> float:

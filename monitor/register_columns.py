@@ -17,6 +17,7 @@ from monitor.register import (
     SHELTERS,
     SUPPORTS,
     TERRAINS,
+    parse_quiet_hours,
 )
 from monitor.units import UNITS, Dimension, UnreadableError, exact_text, parse_quantity
 
@@ -196,6 +197,21 @@ class TimeZone:
 
     def describe(self) -> str:
         return "Name in the IANA list, such as America/New_York."
+
+
+@dataclass(frozen=True)
+class QuietHours(Text):
+    """Begin and end of the hours in which nobody is told, on the yard's clock."""
+
+    def read(self, text: str, unit: str | None) -> str:
+        try:
+            begin, end = parse_quiet_hours(text)
+        except ValueError:
+            raise UnreadableError(text, "begin and end on the yard's clock, such as 21:00-05:30") from None
+        return f"{begin:%H:%M}-{end:%H:%M}"
+
+    def describe(self) -> str:
+        return "Begin and end, such as 21:00-05:30."
 
 
 @dataclass(frozen=True)
@@ -441,6 +457,7 @@ YARD_COLUMNS: tuple[Column, ...] = (
         "Plan with Open-Meteo, if it is to be asked.",
         "noncommercial",
     ),
+    Column("quiet_hours", "yard", "quiet_hours", QuietHours(), "When nobody is told of a storm.", "21:00-05:30"),
 )
 
 

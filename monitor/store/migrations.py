@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from monitor import inspections as log
 from monitor import register
-from monitor.variables import KINDS, SOURCES, VARIABLES
+from monitor.variables import KINDS, PRESENT_WEATHER, SOURCES, VARIABLES
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -27,6 +27,12 @@ APPEND_ONLY: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "actions": (("id",), ("corrects_id",)),
     "rankings": (("id",), ()),
     "ranking_curves": (("id",), ()),
+    "source_choices": (("id",), ()),
+    "source_orders": (("id",), ()),
+    "notices": (("id",), ()),
+    "notice_tries": (("id",), ()),
+    "weather_days": (("fetch_id", "station", "day"), ()),
+    "weather_alerts": (("fetch_id", "alert_id"), ()),
 }
 """Tables whose rows are only added: columns of the primary key, and the other columns that are unique."""
 
@@ -305,11 +311,91 @@ def _004_rankings(db: "Database") -> None:
     _protect(db, "rankings", "ranking_curves")
 
 
+def _005_service(db: "Database") -> None:
+    db.executescript(f"""
+        ALTER TABLE yards ADD COLUMN quiet_hours TEXT NOT NULL DEFAULT '';  -- 21:00-05:30 on the yard's clock, or empty
+
+        CREATE TABLE job_runs (                           -- the scheduler's own memory, not facts about covers
+            id          INTEGER PRIMARY KEY,
+            job         TEXT NOT NULL CHECK (job <> ''),
+            started_at  TEXT NOT NULL {_utc("started_at")},
+            finished_at TEXT {_utc("finished_at")},
+            outcome     TEXT NOT NULL DEFAULT 'running' {_one_of("outcome", ("running", "done", "failed"))},
+            message     TEXT NOT NULL DEFAULT ''
+        ) STRICT;
+        CREATE INDEX job_runs_by_job ON job_runs (job, outcome);
+
+        CREATE TABLE source_choices (                     -- of one source, the row added last counts
+            id        INTEGER PRIMARY KEY,
+            yard_id   INTEGER NOT NULL REFERENCES yards(id),
+            source    TEXT NOT NULL {_one_of("source", SOURCES)},
+            used      INTEGER NOT NULL CHECK (used IN (0, 1)),
+            station   TEXT NOT NULL,
+            details   TEXT NOT NULL,                      -- JSON: name, distance, height difference, addresses
+            chosen_by TEXT NOT NULL {_one_of("chosen_by", ("auto", "person"))},
+            chosen_at TEXT NOT NULL {_utc("chosen_at")}
+        ) STRICT;
+        CREATE INDEX source_choices_by_yard ON source_choices (yard_id, source);
+
+        CREATE TABLE source_orders (                      -- of one variable, the row added last counts
+            id        INTEGER PRIMARY KEY,
+            yard_id   INTEGER NOT NULL REFERENCES yards(id),
+            variable  TEXT NOT NULL {_one_of("variable", ("", *VARIABLES, PRESENT_WEATHER))},   -- empty: all others
+            sources   TEXT NOT NULL,                      -- JSON: names, best first; an empty list is the usual order
+            chosen_at TEXT NOT NULL {_utc("chosen_at")}
+        ) STRICT;
+        CREATE INDEX source_orders_by_yard ON source_orders (yard_id, variable);
+
+        CREATE TABLE notices (
+            id          TEXT PRIMARY KEY CHECK (id <> ''),
+            yard_id     INTEGER NOT NULL REFERENCES yards(id),
+            kind        TEXT NOT NULL {_one_of("kind", ("storm_ended", "storm_coming"))},
+            storm_start TEXT NOT NULL {_utc("storm_start")},
+            title       TEXT NOT NULL,
+            body        TEXT NOT NULL,
+            made_at     TEXT NOT NULL {_utc("made_at")}
+        ) STRICT, WITHOUT ROWID;
+        CREATE INDEX notices_by_yard ON notices (yard_id, made_at);
+
+        CREATE TABLE notice_tries (
+            id        INTEGER PRIMARY KEY,
+            notice_id TEXT NOT NULL REFERENCES notices(id),
+            tried_at  TEXT NOT NULL {_utc("tried_at")},
+            sent      INTEGER NOT NULL CHECK (sent IN (0, 1)),
+            message   TEXT NOT NULL
+        ) STRICT;
+        CREATE INDEX notice_tries_by_notice ON notice_tries (notice_id);
+
+        CREATE TABLE weather_days (                       -- measured days: a check beside the hours
+            fetch_id  INTEGER NOT NULL REFERENCES weather_fetches(id),
+            station   TEXT NOT NULL,
+            day       TEXT NOT NULL CHECK (day GLOB '????-??-??'),
+            day_ends  TEXT NOT NULL,                      -- JSON: variable, local time at which its day ends, if told
+            measured  TEXT NOT NULL,                      -- JSON: variable, value
+            flags     TEXT NOT NULL,                      -- JSON: variable, flag
+            PRIMARY KEY (fetch_id, station, day)
+        ) STRICT, WITHOUT ROWID;
+
+        CREATE TABLE weather_alerts (
+            fetch_id  INTEGER NOT NULL REFERENCES weather_fetches(id),
+            alert_id  TEXT NOT NULL CHECK (alert_id <> ''),
+            event     TEXT NOT NULL,
+            severity  TEXT NOT NULL,
+            onset     TEXT NOT NULL {_utc("onset")},
+            ends      TEXT NOT NULL {_utc("ends")},
+            headline  TEXT NOT NULL,
+            PRIMARY KEY (fetch_id, alert_id)
+        ) STRICT, WITHOUT ROWID;
+    """)
+    _protect(db, "source_choices", "source_orders", "notices", "notice_tries", "weather_days", "weather_alerts")
+
+
 _MIGRATIONS: "tuple[tuple[str, Callable[[Database], None]], ...]" = (
     ("001_register", _001_register),
     ("002_weather", _002_weather),
     ("003_log", _003_log),
     ("004_rankings", _004_rankings),
+    ("005_service", _005_service),
 )
 
 SCHEMA_VERSION = len(_MIGRATIONS)

@@ -14,10 +14,15 @@ from monitor.errors import StoreError
 from monitor.store.connection import write
 from monitor.store.rows import entry_of, insert, limit_text, utc_text
 
+_AHEAD_H = "coalesce(parameters ->> 'ahead_h', 0) AS ahead_h"
+
 
 @dataclass(frozen=True)
 class RankingHead:
-    """A kept ranking without its rows. ``data_age_h`` is None where there was no weather at all."""
+    """A kept ranking without its rows.
+
+    ``data_age_h`` is None where there was no weather at all; ``ahead_h`` is 0 but for one that looked so far ahead.
+    """
 
     id: str
     yard_id: int
@@ -25,6 +30,7 @@ class RankingHead:
     created_at: datetime
     version: str
     data_age_h: float | None
+    ahead_h: int = 0
 
 
 @dataclass(frozen=True)
@@ -93,7 +99,7 @@ def save_ranking(
 
 def ranking(conn: sqlite3.Connection, ranking_id: str) -> StoredRanking:
     """A kept ranking as it was made. Raises StoreError where none has this id, or it does not match its hash."""
-    row = conn.execute("SELECT * FROM rankings WHERE id = ?", (ranking_id,)).fetchone()
+    row = conn.execute(f"SELECT *, {_AHEAD_H} FROM rankings WHERE id = ?", (ranking_id,)).fetchone()
     if row is None:
         raise StoreError(f'No ranking {ranking_id} is kept here. "stormwalk rank --stored" lists those that are.')
     row_text = zlib.decompress(row["rows"])
@@ -105,11 +111,22 @@ def ranking(conn: sqlite3.Connection, ranking_id: str) -> StoredRanking:
 def rankings(conn: sqlite3.Connection, yard_id: int, limit: int | None = None) -> list[RankingHead]:
     """The kept rankings of a yard, newest moment first, at most ``limit`` of them."""
     rows = conn.execute(
-        """SELECT id, yard_id, as_of, created_at, version, data_age_h FROM rankings
+        f"""SELECT id, yard_id, as_of, created_at, version, data_age_h, {_AHEAD_H} FROM rankings
            WHERE yard_id = ? ORDER BY as_of DESC, created_at DESC, id LIMIT ?""",
         (yard_id, -1 if limit is None else limit),
     )
     return [entry_of(RankingHead, row) for row in rows]
+
+
+def last_ranking(conn: sqlite3.Connection, yard_id: int, as_of: datetime) -> RankingHead | None:
+    """The newest kept ranking of a moment up to ``as_of`` that does not look ahead; None where there is none."""
+    row = conn.execute(
+        f"""SELECT id, yard_id, as_of, created_at, version, data_age_h, {_AHEAD_H} FROM rankings
+            WHERE yard_id = ? AND as_of <= ? AND parameters ->> 'ahead_h' IS NULL
+            ORDER BY as_of DESC, created_at DESC, id LIMIT 1""",
+        (yard_id, utc_text(as_of)),
+    ).fetchone()
+    return None if row is None else entry_of(RankingHead, row)
 
 
 def save_curve(conn: sqlite3.Connection, yard_id: int, curve: StoredCurve) -> bool:

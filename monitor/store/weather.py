@@ -4,7 +4,7 @@ import hashlib
 import json
 import sqlite3
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import groupby
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 _COLUMNS = (*VARIABLES, PRESENT_WEATHER)
 _ONE_HOUR = timedelta(hours=1)
+
+FILE = "file:"
+"""Begins the address of an answer that was read from a file."""
 
 _KNOWN = """
     WITH carriers AS (
@@ -83,7 +86,36 @@ def store_hours(conn: sqlite3.Connection, yard_id: int, source: str, answer: "An
     rows = _rows(parsed)
     message = "\n".join(parsed.notes)
     if not rows:
-        return _record(conn, yard_id, source, answer, "empty", message)
+        return record_empty(conn, yard_id, source, answer, message)
+
+    def add_rows(fetch_id: int) -> None:
+        marks = ", ".join("?" * (len(_COLUMNS) + 4))
+        conn.executemany(
+            f"INSERT INTO weather_hours (fetch_id, hour_ending, kind, {', '.join(_COLUMNS)}, flags) VALUES ({marks})",
+            [(fetch_id, *row) for row in rows],
+        )
+        conn.executemany(
+            "INSERT INTO weather_stretches (fetch_id, first_hour, last_hour, kind) VALUES (?, ?, ?, ?)",
+            [(fetch_id, *stretch) for stretch in _stretches(rows)],
+        )
+
+    return store_rows(conn, yard_id, source, answer, message, rows, add_rows)
+
+
+def store_rows(
+    conn: sqlite3.Connection,
+    yard_id: int,
+    source: str,
+    answer: "Answer",
+    message: str,
+    rows: list[tuple[Any, ...]],
+    add_rows: Callable[[int], None],
+) -> Fetch:
+    """Keep an answer and what was read from it, in one transaction.
+
+    ``add_rows`` writes the rows under the number of the new fetch. It is not called where a fetch of this yard and
+    source holds equal rows: then the outcome is ``same``.
+    """
     rows_sha256 = hashlib.sha256(json.dumps(rows).encode()).hexdigest()
     with write(conn):
         twin = conn.execute(
@@ -94,16 +126,13 @@ def store_hours(conn: sqlite3.Connection, yard_id: int, source: str, answer: "An
         if twin is not None:
             return _record(conn, yard_id, source, answer, "same", message, twin["id"], rows_sha256)
         fetch = _record(conn, yard_id, source, answer, "stored", message, None, rows_sha256)
-        marks = ", ".join("?" * (len(_COLUMNS) + 4))
-        conn.executemany(
-            f"INSERT INTO weather_hours (fetch_id, hour_ending, kind, {', '.join(_COLUMNS)}, flags) VALUES ({marks})",
-            [(fetch.id, *row) for row in rows],
-        )
-        conn.executemany(
-            "INSERT INTO weather_stretches (fetch_id, first_hour, last_hour, kind) VALUES (?, ?, ?, ?)",
-            [(fetch.id, *stretch) for stretch in _stretches(rows)],
-        )
+        add_rows(fetch.id)
     return fetch
+
+
+def record_empty(conn: sqlite3.Connection, yard_id: int, source: str, answer: "Answer", message: str) -> Fetch:
+    """Keep an answer that has no hours: the service has none, or it was asked for something else, as for a place."""
+    return _record(conn, yard_id, source, answer, "empty", message)
 
 
 def record_unchanged(conn: sqlite3.Connection, answer: "Answer", before: Fetch) -> Fetch:
@@ -181,6 +210,58 @@ def last_hours(
         _moments(yard_id, known_at, None, None),
     )
     return {(source, kind): moment_of(last_hour) for source, kind, last_hour in rows}
+
+
+def asked_span(conn: sqlite3.Connection, yard_id: int, source: str) -> tuple[datetime, datetime] | None:
+    """First and last hour of what was, not of a forecast, that a service itself has given; files do not count."""
+    first, last = conn.execute(
+        """SELECT min(first_hour), max(last_hour)
+           FROM weather_fetches AS fetch JOIN weather_stretches ON fetch_id = coalesce(same_as, fetch.id)
+           WHERE yard_id = ? AND source = ? AND outcome IN ('stored', 'same') AND kind <> 'forecast'
+               AND substr(url, 1, length(?)) <> ?""",
+        (yard_id, source, FILE, FILE),
+    ).fetchone()
+    return None if first is None else (moment_of(first), moment_of(last))
+
+
+def last_hours_at(conn: sqlite3.Connection, yard_id: int, source: str) -> datetime | None:
+    """When a service itself last gave hours, or said that the kept ones still hold; None where it never did."""
+    (last,) = conn.execute(
+        """SELECT max(fetched_at) FROM weather_fetches AS fetch
+           WHERE yard_id = ? AND source = ? AND outcome IN ('stored', 'same') AND substr(url, 1, length(?)) <> ?
+               AND EXISTS (SELECT 1 FROM weather_stretches WHERE fetch_id = coalesce(same_as, fetch.id))""",
+        (yard_id, source, FILE, FILE),
+    ).fetchone()
+    return None if last is None else moment_of(last)
+
+
+def last_answer(conn: sqlite3.Connection, yard_id: int, source: str) -> Fetch | None:
+    """The last fetch of a source that was answered in the agreed shape, with hours or without."""
+    return _newest(conn, yard_id, source, ("stored", "same", "empty"))
+
+
+def answered(conn: sqlite3.Connection, yard_id: int, source: str, url: str) -> Fetch | None:
+    """The last fetch of one address that came to an end: with hours, without, or refused; None where none did."""
+    return _newest(conn, yard_id, source, ("stored", "same", "empty", "refused"), url)
+
+
+def caching_headers(conn: sqlite3.Connection, fetch: Fetch) -> dict[str, str]:
+    """Headers of an answer that still count, names in lower case: its own, and those of the body that it stands for.
+
+    A "not modified" (304) repeats only some of them.
+    """
+    headers: dict[str, str] = {}
+    if fetch.same_as is not None and fetch.status == 304:
+        rows = conn.execute(
+            """SELECT headers FROM weather_fetches
+               WHERE yard_id = ? AND source = ? AND url = ? AND id <= ? AND status IS NOT 304
+               ORDER BY fetched_at DESC, id DESC LIMIT 1""",
+            (fetch.yard_id, fetch.source, fetch.url, fetch.id),
+        )
+        for (text,) in rows:
+            headers |= json.loads(text)
+    headers = {name.lower(): value for name, value in headers.items()}
+    return headers | {name.lower(): value for name, value in fetch.headers.items()}
 
 
 def newest_fetch(conn: sqlite3.Connection, yard_id: int, source: str, url: str | None = None) -> Fetch | None:

@@ -496,6 +496,8 @@ def test_the_least_row_gives_a_yard_with_the_documented_defaults():
         ("display_units", "imperial", "imperial is not one of metric, us."),
         ("crew_size", "0", "0 is not between 1 and 500."),
         ("open_meteo_plan", "free", "free is not one of noncommercial, customer_key, own_server."),
+        ("quiet_hours", "at night", "at night is not begin and end on the yard's clock, such as 21:00-05:30."),
+        ("quiet_hours", "21:00-21:00", "21:00-21:00 is not begin and end on the yard's clock, such as 21:00-05:30."),
     ],
 )
 def test_a_bad_cell_of_a_yard_is_told(column, text, sentence):

@@ -34,9 +34,17 @@ def old_path(path, monkeypatch):
     return path
 
 
+YARD_COLUMNS = (
+    "key, name, latitude_deg, longitude_deg, elevation_m, time_zone, terrain, display_units, contact, station, "
+    "crew_size, open_meteo_plan"
+)
+"""Of every version of the table."""
+
+
 def add_yard(conn, key):
     conn.execute(
-        "INSERT INTO yards VALUES (NULL, ?, 'North Yard', 43.7, -70.2, 3, 'UTC', 'open', 'metric', '', '', 2, '')",
+        f"INSERT INTO yards ({YARD_COLUMNS}) "
+        "VALUES (?, 'North Yard', 43.7, -70.2, 3, 'UTC', 'open', 'metric', '', '', 2, '')",
         (key,),
     )
 
@@ -69,7 +77,8 @@ def test_every_table_is_strict(conn):
     tables = conn.execute(
         "SELECT name, strict FROM pragma_table_list WHERE type = 'table' AND name NOT LIKE '%sqlite%'"
     )
-    assert dict(map(tuple, tables)) == dict.fromkeys(["yards", "boats", "covers", *migrations.APPEND_ONLY], 1)
+    every = ["yards", "boats", "covers", "job_runs", *migrations.APPEND_ONLY]
+    assert dict(map(tuple, tables)) == dict.fromkeys(every, 1)
 
 
 def test_opening_again_changes_nothing(path, conn):
@@ -334,11 +343,12 @@ OPENER = """if True:
         conn = connect(Path(line.rstrip("\\n")), create=True)
         with write(conn):
             conn.execute(
-                "INSERT INTO yards VALUES (NULL, ?, '', 0, 0, 0, 'UTC', 'open', 'metric', '', '', 2, '')", sys.argv[1:]
+                "INSERT INTO yards (YARD_COLUMNS) VALUES (?, '', 0, 0, 0, 'UTC', 'open', 'metric', '', '', 2, '')",
+                sys.argv[1:],
             )
         conn.close()
         print("done", flush=True)
-    """
+    """.replace("YARD_COLUMNS", YARD_COLUMNS)
 
 
 def test_processes_that_start_at_once_all_end_well(tmp_path, old_path):

@@ -16,7 +16,7 @@ from monitor.store.migrations import APPEND_ONLY, append_only_tables_unprotected
 T = "2026-01-10T01:00:00Z"
 
 ROWS = {
-    "yards": "(1, 'north', 'North Yard', 43.7, -70.2, 3, 'UTC', 'open', 'metric', '', '', 2, '')",
+    "yards": "(1, 'north', 'North Yard', 43.7, -70.2, 3, 'UTC', 'open', 'metric', '', '', 2, '', '')",
     "boats": "(1, 1, 'A-12', 'Puffin', 'sail', 9.1, 3.0, 'stands', 'A', 12, 270, 'partly', NULL, NULL, '', '')",
     "covers": "(1, 1, '2025-11-03')",
     "cover_builds": f"""(1, 1, '{T}', '{T}', 1.2, NULL, NULL, NULL, NULL, NULL, NULL, 3, 0.2, 4, NULL, 2, NULL, 'white',
@@ -31,6 +31,12 @@ ROWS = {
     f"('a2', 1, '{T}', '{T}', 'Ines', 'rewelded', '', NULL, 'f1', 'a1')",
     "rankings": f"('r1', 1, '{T}', '{T}', '1.0', NULL, '{{}}', 'ab', x'00')",
     "ranking_curves": f"(1, 1, 'snow', 0.15, 0.5, '{T}', '')",
+    "source_choices": f"(1, 1, 'metar-archive', 1, 'QXM', '{{}}', 'auto', '{T}')",
+    "source_orders": f"(1, 1, '', '[]', '{T}')",
+    "notices": f"('n1', 1, 'storm_ended', '{T}', 'Storm over', 'Walk first: 01', '{T}')",
+    "notice_tries": f"(1, 'n1', '{T}', 0, 'no answer')",
+    "weather_days": "(1, 'USW00014764', '2026-01-10', '{}', '{\"snowfall_depth_mm\": 51.0}', '{}')",
+    "weather_alerts": f"(1, 'urn:oid:1', 'Winter Storm Warning', 'Severe', '{T}', '{T}', '')",
 }
 """Rows of each table, in the order in which they refer to one another; where one can be corrected, a correction too."""
 
@@ -62,6 +68,12 @@ def changed_column(table):
         "weather_stretches": ("last_hour", "'2026-01-10T02:00:00Z'"),
         "rankings": ("version", "'9'"),
         "ranking_curves": ("x50", "9"),
+        "source_choices": ("station", "'9'"),
+        "source_orders": ("sources", "'[9]'"),
+        "notices": ("title", "'9'"),
+        "notice_tries": ("message", "'9'"),
+        "weather_days": ("measured", "'9'"),
+        "weather_alerts": ("headline", "'9'"),
     }.get(table, ("note", "'9'"))
 
 
@@ -155,6 +167,9 @@ def test_weather_hours_has_every_variable_as_a_number(conn):
         ("boats", "boat_type", register.BOAT_TYPES),
         ("weather_fetches", "source", variables.SOURCES),
         ("weather_hours", "kind", variables.KINDS),
+        ("source_choices", "source", variables.SOURCES),
+        ("source_choices", "chosen_by", ("auto", "person")),
+        ("source_orders", "variable", ("", *variables.VARIABLES, variables.PRESENT_WEATHER)),
         ("findings", "place", log.PLACES),
         ("findings", "defect", log.DEFECTS),
         ("actions", "action", log.ACTIONS),
@@ -207,6 +222,7 @@ LANDED = {
     "002_weather": "d7fcdbdc48bf2342",
     "003_log": "e5e4f9939ca3b090",
     "004_rankings": "fec361d059fadd25",
+    "005_service": "394f7358435e3010",
 }
 """Digest of the tables, triggers and views after each migration that has landed."""
 
