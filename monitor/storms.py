@@ -9,9 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from monitor.hazards import column
+from monitor.hazards.ice import FreezingRain, freezing_rain
 from monitor.hazards.snow import SnowForcing
 from monitor.hazards.wind import filled_gust_ms
-from monitor.variables import PRESENT_WEATHER
 
 Floats = NDArray[np.float64]
 
@@ -132,14 +132,14 @@ def find_storms(
     go on at the last hour: it has ended once ``quiet_h`` hours have followed.
     """
     gust_ms, gust_estimated = filled_gust_ms(hours)
-    freezing = _FreezingRain(hours)
+    icing = freezing_rain(hours)
     rain_on_snow_mm = np.where(snow_lying, forcing.rain_mm, 0.0)
     rain_on_lying_mm = np.where(snow_lying | water_lying, forcing.rain_mm, 0.0)
     active = (
         (forcing.snowfall_water_mm >= parameters.snowfall_mm)
         | (gust_ms >= parameters.gust_ms)
         | (rain_on_lying_mm >= parameters.rain_on_lying_mm)
-        | freezing.falls
+        | icing.falls
     )
     unknown = forcing.missing | np.isnan(gust_ms)
     wind_from_deg = column(hours, "wind_from_deg")
@@ -159,7 +159,7 @@ def find_storms(
                 end=times[last],
                 snow_water_mm=float(snow_mm.sum()),
                 rain_mm=float(forcing.rain_mm[during].sum()),
-                freezing_rain_mm=freezing.total_mm(during),
+                freezing_rain_mm=_freezing_rain_mm(icing, during),
                 top_gust_ms=float(gust_ms[top]) if gust_known else np.nan,
                 top_gust_at=times[top] if gust_known else None,
                 top_gust_from_deg=None if not gust_known or np.isnan(top_from) else top_from,
@@ -192,26 +192,11 @@ def _wind_word(top_gust_ms: float, parameters: StormParameters) -> Literal["", "
     return "strong" if top_gust_ms >= parameters.gust_ms else ""
 
 
-class _FreezingRain:
-    """Freezing rain or drizzle as reported: by an amount, or by a METAR code (never freezing fog)."""
-
-    def __init__(self, hours: pd.DataFrame) -> None:
-        amount_mm = column(hours, "freezing_rain_mm")
-        if PRESENT_WEATHER in hours.columns:
-            codes = hours[PRESENT_WEATHER]
-            coded = codes.str.contains("FZRA|FZDZ", na=False).to_numpy(dtype=np.bool_)
-            reported = codes.notna().to_numpy()
-        else:
-            coded = reported = np.zeros(len(hours), dtype=np.bool_)
-        self.falls: NDArray[np.bool_] = coded | (amount_mm > 0)
-        self._assessed = reported | ~np.isnan(amount_mm)
-        # A code without an amount: all that fell in the hour, which is too much where snow was mixed in.
-        self._mm = np.where(amount_mm > 0, amount_mm, np.where(coded, column(hours, "precipitation_mm"), 0.0))
-
-    def total_mm(self, during: slice) -> float | None:
-        if not self._assessed[during].any():
-            return None
-        falls, mm = self.falls[during], self._mm[during]
-        if falls.any() and np.isnan(mm[falls]).all():
-            return float("nan")
-        return float(np.nansum(mm))
+def _freezing_rain_mm(icing: FreezingRain, during: slice) -> float | None:
+    """Sum over the storm; None where nobody would have told, NaN where it fell and no amount is known."""
+    falls, mm = icing.falls[during], icing.amount_mm[during]
+    if not icing.assessed[during].any():
+        return None
+    if falls.any() and np.isnan(mm[falls]).all():
+        return float("nan")
+    return float(np.nansum(mm))

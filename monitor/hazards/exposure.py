@@ -1,7 +1,7 @@
-"""All hazards of all covers: weather and builds in, hourly series and exposures since the right moment out. Pure."""
+"""How much each cover has been exposed to each hazard, counted from the moment that fits it. Pure."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -9,69 +9,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from monitor.clocks import Clocks
-from monitor.hazards.freeze_thaw import FreezeThawParameters, completed_cycles
-from monitor.hazards.snow import SnowForcing, SnowParameters, StoreReset, snow_forcing, snow_on_covers
-from monitor.hazards.wind import (
-    WindParameters,
-    filled_gust_ms,
-    gust_work_kpah,
-    off_bow_deg,
-    off_bow_side,
-    pressure_on_covers,
-    speed_factor,
-)
-from monitor.inspections import Action
-from monitor.register import BELLY_BAND_SPACING_M, Cover, CoverBuild, Yard, belly_band_spacing_m, flattest_slope_deg
-from monitor.weather.table import Merged
+from monitor.hazards.series import CoverSeries, HazardParameters, YardWeather, cover_ids, cover_series
+from monitor.hazards.wind import off_bow_deg, off_bow_side
+from monitor.inspections import Action, Inspection
+from monitor.register import BELLY_BAND_SPACING_M, Cover, Yard, belly_band_spacing_m
+from monitor.units import show_length, show_water
 
 Floats = NDArray[np.float64]
 
-BLOCK = 1000
+BLOCK = 500
 """Covers computed at a time: keeps a yard of 10,000 covers within memory without slowing a small one."""
-
-NOT_ASSESSED = ("ice", "damp")
-"""Hazards of the ranking's table that are not modelled yet; every listing says so."""
-
-
-@dataclass(frozen=True)
-class HazardParameters:
-    """What we chose ourselves, one dataclass a hazard."""
-
-    snow: SnowParameters = field(default_factory=SnowParameters)
-    wind: WindParameters = field(default_factory=WindParameters)
-    freeze_thaw: FreezeThawParameters = field(default_factory=FreezeThawParameters)
-
-
-@dataclass(frozen=True)
-class YardWeather:
-    """What is the same for every cover of a yard, worked out once; arrays are (H,)."""
-
-    hour_ending: pd.DatetimeIndex
-    sources: pd.DataFrame
-    snow: SnowForcing
-    gust_ms: Floats
-    gust_estimated: NDArray[np.bool_]
-    wind_from_deg: Floats
-    cycles: Floats
-    temperature_missing: NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class CoverSeries:
-    """Modelled hours of covers; arrays are (H, C), NaN where the weather is unknown.
-
-    Snow load [kPa] and depth [m] on the flattest part, water in its pocket [mm], gust pressure across the cover [Pa],
-    gust work done in the hour [kPa h], freeze-thaw cycles completed in the hour.
-    """
-
-    hour_ending: pd.DatetimeIndex
-    cover_ids: tuple[int, ...]
-    snow_load_kpa: Floats
-    snow_depth_m: Floats
-    pocket_mm: Floats
-    gust_pressure_pa: Floats
-    gust_work_kpah: Floats
-    cycles: Floats
 
 
 @dataclass(frozen=True)
@@ -90,81 +37,30 @@ class Exposure:
     note: Sequence[str]
 
 
-def yard_weather(merged: Merged, start: datetime, end: datetime, parameters: HazardParameters) -> YardWeather:
-    """Hours ``start`` < hour_ending <= ``end`` (UTC), every hour present, with the arrays that all covers share."""
-    index = pd.date_range(
-        pd.Timestamp(start).floor("h") + pd.Timedelta(hours=1), pd.Timestamp(end).floor("h"), freq="h", unit="s"
-    )
-    index.name = "hour_ending"
-    values = _snow_from_one_witness(merged).reindex(index)
-    gust_ms, estimated = filled_gust_ms(values)
-    temperature = _column(values, "air_temperature_c")
-    return YardWeather(
-        hour_ending=index,
-        sources=merged.sources.reindex(index).fillna(""),
-        snow=snow_forcing(values, parameters.snow),
-        gust_ms=gust_ms,
-        gust_estimated=estimated,
-        wind_from_deg=_column(values, "wind_from_deg"),
-        cycles=completed_cycles(temperature, parameters.freeze_thaw),
-        temperature_missing=np.isnan(temperature),
-    )
-
-
-def cover_series(
-    weather: YardWeather,
-    yard: Yard,
-    covers: Sequence[Cover],
-    actions: Sequence[Action],
-    parameters: HazardParameters,
-) -> CoverSeries:
-    """Hour by hour what the weather did to each cover as it was built then. Needs stored covers (with an id).
-
-    A cover holds nothing before it is wrapped; ``cleared_snow`` and ``drained_water`` empty its stores from their hour.
-    """
-    hours = weather.hour_ending
-    slope = _over_time(covers, hours, lambda cover, build: flattest_slope_deg(build, cover.boat.beam_m))
-    height = _over_time(
-        covers,
-        hours,
-        lambda _, build: build.ridge_above_ground_m or parameters.wind.default_height_m,
-    )
-    factor = speed_factor(height, yard.terrain, [cover.boat.shelter for cover in covers], parameters.wind)
-    snow = snow_on_covers(weather.snow, slope, parameters.snow, _resets(covers, actions, hours))
-    pressure = pressure_on_covers(
-        weather.gust_ms,
-        weather.wind_from_deg,
-        factor,
-        np.array([cover.boat.heading_deg for cover in covers]),
-        parameters.wind,
-    )
-    return CoverSeries(
-        hour_ending=hours,
-        cover_ids=cover_ids(covers),
-        snow_load_kpa=snow.load_kpa,
-        snow_depth_m=snow.depth_m,
-        pocket_mm=snow.pocket_mm,
-        gust_pressure_pa=pressure,
-        gust_work_kpah=gust_work_kpah(pressure, parameters.wind),
-        cycles=np.broadcast_to(weather.cycles[:, None], pressure.shape),
-    )
-
-
 def exposures(
     weather: YardWeather,
     series: CoverSeries,
     covers: Sequence[Cover],
     clocks: Mapping[int, Clocks],
+    inspections: Sequence[Inspection],
     as_of: datetime,
+    units: str = "metric",
+    actions: Sequence[Action] = (),
 ) -> list[Exposure]:
     """Exposure of each cover to each hazard at ``as_of`` (UTC), each from its own clock on.
 
-    Only hours up to the last of ``weather`` count; hours unknown are counted as missing, never as calm.
+    Values are SI; ``units`` (``metric`` or ``us``) are those of the lengths and amounts in the notes for people.
+
+    Only hours up to the last of ``weather`` count; hours unknown are counted as missing, never as calm. Ice is left
+    out, as not assessed, where no source would have told of freezing rain in any hour; damp, where humidity is never
+    known.
     """
     of = [clocks[cover_id] for cover_id in series.cover_ids]
     inspected = _moments([clock.inspected_at for clock in of])
     since_inspection = _Window(weather.hour_ending, inspected)
     since_retensioning = _Window(weather.hour_ending, _moments([clock.retensioned_at for clock in of]))
+    since_inside = _Window(weather.hour_ending, _moments([clock.looked_inside_at for clock in of]))
+    wet = since_inspection.total(series.wet_cycles, weather.temperature_missing)
     gust_missing = np.isnan(weather.gust_ms)
     spacing = np.array([_spacing_m(cover, as_of) for cover in covers])
     work = since_retensioning.total(series.gust_work_kpah, gust_missing) * spacing / BELLY_BAND_SPACING_M
@@ -180,7 +76,7 @@ def exposures(
             since_inspection.hours(snow_at, snow_peak > 0),
             since_inspection.missing_share(weather.snow.missing),
             _named(weather, snow_at, ("snowfall_water_mm", "precipitation_mm")),
-            ["modelled"] * len(covers),
+            _snow_notes(covers, clocks, inspections, actions, units),
         ),
         Exposure(
             "pocket",
@@ -204,7 +100,7 @@ def exposures(
             since_retensioning.hours(last, work > 0),
             since_retensioning.missing_share(gust_missing),
             _named(weather, last, ("wind_gust_ms", "wind_speed_ms")),
-            [_spacing_note(cover, as_of) for cover in covers],
+            [_spacing_note(cover, as_of, units) for cover in covers],
         ),
         Exposure(
             "freeze_thaw",
@@ -212,8 +108,10 @@ def exposures(
             since_inspection.last_hit(series.cycles),
             since_inspection.missing_share(weather.temperature_missing),
             _named(weather, last, ("air_temperature_c",)),
-            ["on air temperature"] * len(covers),
+            _cycle_notes(wet, weather),
         ),
+        *_ice(weather, series, since_inspection, last),
+        *_damp(weather, series, since_inside, last),
         Exposure(
             "unseen",
             np.maximum(days, 0.0),
@@ -230,6 +128,7 @@ def assess(
     yard: Yard,
     covers: Sequence[Cover],
     actions: Sequence[Action],
+    inspections: Sequence[Inspection],
     clocks: Mapping[int, Clocks],
     as_of: datetime,
     parameters: HazardParameters,
@@ -238,17 +137,9 @@ def assess(
     blocks = []
     for first in range(0, len(covers), BLOCK):
         block = covers[first : first + BLOCK]
-        series = cover_series(weather, yard, block, actions, parameters)
-        blocks.append(exposures(weather, series, block, clocks, as_of))
+        series = cover_series(weather, yard, block, actions, inspections, parameters)
+        blocks.append(exposures(weather, series, block, clocks, inspections, as_of, yard.display_units, actions))
     return [_joined(parts) for parts in zip(*blocks, strict=True)]
-
-
-def cover_ids(covers: Sequence[Cover]) -> tuple[int, ...]:
-    """Ids of stored covers; ValueError where one is not stored yet."""
-    ids = [cover.id for cover in covers]
-    if None in ids:
-        raise ValueError(f"cover of boat {covers[ids.index(None)].boat.number} is not stored yet and has no id")
-    return tuple(cover_id for cover_id in ids if cover_id is not None)
 
 
 class _Window:
@@ -278,6 +169,15 @@ class _Window:
         total = from_here[self._first, np.arange(values.shape[1])]
         return np.where(self.missing_share(missing) == 1, np.nan, total)
 
+    def total_of_yard(self, values: Floats, missing: NDArray[np.bool_]) -> Floats:
+        """The same for values (H,) that all covers share."""
+        from_here = np.append(values[::-1].cumsum()[::-1], 0.0)
+        return np.where(self.missing_share(missing) == 1, np.nan, from_here[self._first])
+
+    def begins_by(self, row: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Whether each column's window has begun by a row of it; never by a row below 0."""
+        return (row >= self._first) & (row >= 0)
+
     def missing_share(self, missing: NDArray[np.bool_]) -> Floats:
         """Share of each column's hours that are unknown; 0 where no hour has passed."""
         from_here = np.append(missing[::-1].cumsum()[::-1], 0)
@@ -297,58 +197,16 @@ class _Window:
         return self.hours(row, np.asarray(hit.any(axis=0)))
 
 
-def _snow_from_one_witness(merged: Merged) -> pd.DataFrame:
-    """Values without the snowfall of a source where another one told the precipitation: a gauge's 0 is no snow."""
-    values, sources = merged.values, merged.sources
-    if "snowfall_water_mm" not in values or "precipitation_mm" not in values:
-        return values
-    other = (sources["precipitation_mm"] != "") & (sources["precipitation_mm"] != sources["snowfall_water_mm"])
-    return values.assign(snowfall_water_mm=values["snowfall_water_mm"].mask(other))
-
-
-def _over_time(covers: Sequence[Cover], hours: pd.DatetimeIndex, value: Callable[[Cover, CoverBuild], float]) -> Floats:
-    """A build's number for each cover (C,), or for each hour and cover (H, C) where one changed."""
-    if all(len(cover.builds) == 1 for cover in covers):
-        return np.array([value(cover, cover.builds[0]) for cover in covers], dtype=float)
-    table = np.empty((len(hours), len(covers)))
-    for column, cover in enumerate(covers):
-        table[:, column] = value(cover, cover.builds[0])
-        for build in cover.builds[1:]:
-            table[hours > pd.Timestamp(build.built_at), column] = value(cover, build)
-    return table[0] if len(table) and (table == table[0]).all() else table
-
-
-def _resets(covers: Sequence[Cover], actions: Sequence[Action], hours: pd.DatetimeIndex) -> list[StoreReset]:
-    column = {cover.id: i for i, cover in enumerate(covers)}
-    resets = [
-        StoreReset(_hour_after(hours, cover.builds[0].built_at), i, snow_water_mm=0.0, pocket_mm=0.0)
-        for i, cover in enumerate(covers)
-    ]
-    for action in actions:
-        if action.cover_id not in column or action.action not in {"cleared_snow", "drained_water"}:
-            continue
-        hour = _hour_after(hours, action.acted_at)
-        if action.action == "cleared_snow":
-            resets.append(StoreReset(hour, column[action.cover_id], snow_water_mm=0.0))
-        else:
-            resets.append(StoreReset(hour, column[action.cover_id], pocket_mm=0.0))
-    return [reset for reset in resets if reset.hour < len(hours)]
-
-
-def _hour_after(hours: pd.DatetimeIndex, moment: datetime) -> int:
-    return int(hours.searchsorted(pd.Timestamp(moment), side="right"))
-
-
 def _spacing_m(cover: Cover, as_of: datetime) -> float:
     spacing = belly_band_spacing_m(cover.build_at(as_of), cover.boat.length_m)
     return BELLY_BAND_SPACING_M if spacing is None else spacing
 
 
-def _spacing_note(cover: Cover, as_of: datetime) -> str:
+def _spacing_note(cover: Cover, as_of: datetime, units: str) -> str:
     spacing = belly_band_spacing_m(cover.build_at(as_of), cover.boat.length_m)
-    if spacing is None:
-        return "belly band spacing not recorded, taken as 1.8 m"
-    return f"belly bands every {spacing:.1f} m"
+    shown_m = BELLY_BAND_SPACING_M if spacing is None else spacing
+    shown = f"{shown_m:.1f} m" if units == "metric" else show_length(shown_m, units)
+    return f"belly band spacing not recorded, taken as {shown}" if spacing is None else f"belly bands every {shown}"
 
 
 def _gust_notes(weather: YardWeather, covers: Sequence[Cover], rows: NDArray[np.intp]) -> list[str]:
@@ -364,6 +222,82 @@ def _gust_notes(weather: YardWeather, covers: Sequence[Cover], rows: NDArray[np.
             note = f"{angle:.0f}° off the bow to {off_bow_side(wind_from, cover.boat.heading_deg)}"
         notes.append(note + (", gust estimated from mean wind" if weather.gust_estimated[row] else ""))
     return notes
+
+
+def _ice(weather: YardWeather, series: CoverSeries, window: "_Window", last: NDArray[np.intp]) -> list[Exposure]:
+    """Ice from freezing rain, the same for every cover of the yard; nothing where nobody would have told of it."""
+    if not weather.icing.assessed.any():
+        return []
+    amount, unknown = np.nan_to_num(weather.icing.amount_mm, nan=0.0), ~weather.icing.assessed
+    fell = np.flatnonzero(amount > 0)
+    row = np.full(len(series.cover_ids), fell[-1] if len(fell) else -1)
+    return [
+        Exposure(
+            "ice",
+            window.total_of_yard(amount, unknown),
+            window.hours(row, window.begins_by(row)),
+            window.missing_share(unknown),
+            _named(weather, last, ("freezing_rain_mm", "present_weather")),
+            ["from coded weather"] * len(series.cover_ids),
+        )
+    ]
+
+
+def _damp(weather: YardWeather, series: CoverSeries, window: "_Window", last: NDArray[np.intp]) -> list[Exposure]:
+    """Damp hours inside; nothing where temperature, humidity and wind are never known together."""
+    missing = weather.air.missing
+    if missing.all():
+        return []
+    damp, wet_film = series.damp.astype(float), window.total(series.condensation.astype(float), missing)
+    return [
+        Exposure(
+            "damp",
+            window.total(damp, missing),
+            window.last_hit(damp),
+            window.missing_share(missing),
+            _named(weather, last, ("dew_point_c", "relative_humidity_pct")),
+            ["modelled" + ("" if np.isnan(h) else f", condensation in {h:.0f} h") for h in wet_film.tolist()],
+        )
+    ]
+
+
+def _snow_notes(
+    covers: Sequence[Cover],
+    clocks: Mapping[int, Clocks],
+    inspections: Sequence[Inspection],
+    actions: Sequence[Action],
+    units: str,
+) -> list[str]:
+    """``modelled``, or from what measurement the model went on: that of the last inspection, if nobody cleared it."""
+    measured = {
+        (visit.cover_id, visit.inspected_at): visit
+        for visit in inspections
+        if visit.snow_depth_m is not None or visit.snow_water_mm is not None
+    }
+    cleared: dict[int, datetime] = {}
+    for action in actions:
+        if action.action == "cleared_snow":
+            cleared[action.cover_id] = max(action.acted_at, cleared.get(action.cover_id, action.acted_at))
+    notes = []
+    for cover_id in cover_ids(covers):
+        visit = measured.get((cover_id, clocks[cover_id].inspected_at))
+        if visit is None:
+            notes.append("modelled")
+        elif cleared.get(cover_id, visit.inspected_at) > visit.inspected_at:
+            notes.append("modelled, from film cleared at the last inspection")
+        elif visit.snow_water_mm is not None:
+            measure = f"{show_water(visit.snow_water_mm, units)} of water"
+            notes.append(f"modelled on from {measure} measured by {visit.inspector}")
+        else:
+            depth = show_length(visit.snow_depth_m or 0.0, units)
+            notes.append(f"modelled on from {depth} measured by {visit.inspector}")
+    return notes
+
+
+def _cycle_notes(wet: Floats, weather: YardWeather) -> list[str]:
+    """How many of the cycles were wet: our own judgement is that those open welds and move blocking sooner."""
+    basis = "on air temperature" if weather.air.missing.all() else "on modelled film temperature"
+    return [basis + ("" if np.isnan(n) or n == 0 else f", {n:.0f} of them wet") for n in wet.tolist()]
 
 
 def _named(weather: YardWeather, rows: NDArray[np.intp], variables: Sequence[str]) -> list[str]:
@@ -385,12 +319,6 @@ def _joined(parts: Sequence[Exposure]) -> Exposure:
         source=[name for part in parts for name in part.source],
         note=[text for part in parts for text in part.note],
     )
-
-
-def _column(values: pd.DataFrame, name: str) -> Floats:
-    if name not in values:
-        return np.full(len(values), np.nan)
-    return values[name].to_numpy(dtype=float)
 
 
 def _moments(moments: Sequence[datetime]) -> NDArray[np.datetime64]:

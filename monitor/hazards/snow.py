@@ -11,11 +11,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from monitor.hazards import column
 from monitor.hazards.air import relative_humidity_pct, wet_bulb_c
+from monitor.hazards.ice import freezing_rain, ice_lies
+from monitor.hazards.snow_density import (
+    GLAZE_DENSITY_KGM3,
+    UNKNOWN_SNOW_DENSITY_KGM3,
+    new_snow_density,
+    settled_density,
+)
 
 Floats = NDArray[np.float64]
-
-UNKNOWN_SNOW_DENSITY_KGM3 = 100.0
-"""New snow where nothing else is known: the constant of xclim 0.62.0."""
 
 KPA_PER_MM = 0.00980665
 """Weight of 1 mm of water, 1 kg/m2, at standard gravity. [kPa]"""
@@ -51,6 +55,8 @@ class SnowParameters:
         In a gap of temperature no longer than this the last value still tells snow from rain; it seldom turns within.
     unknown_humidity_pct
         Humidity taken for the phase where neither humidity nor dew point is known: common while something falls.
+    measured_density_kgm3
+        Density of snow whose depth somebody measured, where the model has none: a day or two old (100 to 300).
     phase
         What decides between snow and rain: ``humidity`` (Jennings et al. 2018) or ``wet_bulb`` (Wang et al. 2019).
     """
@@ -68,6 +74,7 @@ class SnowParameters:
     pocket_loss_cold_mm_per_h: float = 0.005
     gap_hold_h: int = 6
     unknown_humidity_pct: float = 85.0
+    measured_density_kgm3: float = 150.0
     phase: Literal["humidity", "wet_bulb"] = "humidity"
 
 
@@ -77,7 +84,8 @@ class SnowForcing:
 
     Snowfall and rain are sums of water [mm] and never NaN: an amount nobody knows deposits nothing, and ``missing``
     says so. Air temperature [degC] is NaN where it is unknown; then nothing melts, freezes or slides.
-    Sunshine [W/m2] is 0 where unknown.
+    Sunshine [W/m2] is 0 where unknown. Freezing rain [mm] is no part of the rain: it freezes where it falls; while its
+    ice lies nothing slides. None stands for none of either.
     """
 
     snowfall_water_mm: Floats
@@ -85,12 +93,19 @@ class SnowForcing:
     air_temperature_c: Floats
     solar_wm2: Floats
     missing: NDArray[np.bool_]
+    freezing_rain_mm: Floats = None  # type: ignore[assignment]
+    ice_lies: NDArray[np.bool_] = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
+        hours = len(self.air_temperature_c)
+        if self.freezing_rain_mm is None:
+            object.__setattr__(self, "freezing_rain_mm", np.zeros(hours))
+        if self.ice_lies is None:
+            object.__setattr__(self, "ice_lies", np.zeros(hours, dtype=np.bool_))
         lengths = {len(array) for array in vars(self).values()}
         if len(lengths) != 1:
             raise ValueError(f"every array of a SnowForcing needs the same number of hours, got {sorted(lengths)}")
-        for name in ("snowfall_water_mm", "rain_mm", "solar_wm2"):
+        for name in ("snowfall_water_mm", "rain_mm", "solar_wm2", "freezing_rain_mm"):
             if not np.all(getattr(self, name) >= 0):
                 raise ValueError(f"{name} must be known and not negative in every hour")
 
@@ -100,7 +115,8 @@ class StoreReset:
     """At the start of an hour one cover's snow or pocket becomes what somebody made or measured; None leaves it.
 
     Cleared snow is ``snow_water_mm=0``, drained water ``pocket_mm=0``, a new cover both. A measured weight of snow is
-    taken as ice, its density as given; the model's own density stays where none is.
+    taken as ice, its density as given; the model's own density stays where none is. A measured depth becomes weight by
+    the density given, else by the model's, else by ``measured_density_kgm3``; a weight goes before a depth.
     """
 
     hour: int
@@ -108,6 +124,7 @@ class StoreReset:
     snow_water_mm: float | None = None
     pocket_mm: float | None = None
     density_kgm3: float | None = None
+    snow_depth_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -174,29 +191,6 @@ def snow_fraction_wet_bulb(wet_bulb_c: ArrayLike) -> Floats:
     return fraction
 
 
-def new_snow_density(air_temperature_c: ArrayLike) -> Floats:
-    """Density of falling snow. [kg/m3]
-
-    Hedstrom & Pomeroy 1998 up to 0 degC; above, 119.17 + 20 T up to 200 kg/m3 (Pomeroy & Gray 1995, from memory). It
-    only turns water into depth: loads come from water.
-    """
-    temperature = np.asarray(air_temperature_c, dtype=np.float64)
-    cold = 67.92 + 51.25 * np.exp(np.minimum(temperature, 0) / 2.59)
-    warm = np.minimum(119.17 + 20 * temperature, 200)
-    return np.where(temperature > 0, warm, cold)
-
-
-def settled_density(density_kgm3: ArrayLike, air_temperature_c: ArrayLike, hours: float = 1.0) -> Floats:
-    """Density of lying snow some hours later: it closes up towards 300 kg/m3, from 0 degC on towards 500. [kg/m3]
-
-    Time constant 200 h; never falls. Verseghy 1991 as Essery's models use it, from memory.
-    """
-    density = np.asarray(density_kgm3, dtype=np.float64)
-    limit = np.where(np.asarray(air_temperature_c) >= 0, 500.0, 300.0)
-    settled: Floats = np.maximum(density, limit + (density - limit) * np.exp(-hours / 200))
-    return settled
-
-
 def slope_factor(slope_deg: ArrayLike, full_up_to_deg: float = 15.0) -> Floats:
     """Share of falling snow that a slope keeps while it snows.
 
@@ -241,6 +235,7 @@ def snow_forcing(hours: pd.DataFrame, parameters: SnowParameters) -> SnowForcing
 
     Notes
     -----
+    Freezing rain is taken first, from codes and amounts alone: temperature and humidity would call most of it snow.
     Snowfall is what the weather service says; where it says nothing, precipitation times the snow share. Rain is the
     rest of the precipitation; where only the parts are known, the rain as given. In a gap of temperature of up to
     ``gap_hold_h`` the last value before it tells snow from rain; in a longer one nothing does, not even in its first
@@ -248,7 +243,9 @@ def snow_forcing(hours: pd.DataFrame, parameters: SnowParameters) -> SnowForcing
     """
     known = column(hours, "air_temperature_c")
     temperature = _held(known, parameters.gap_hold_h)
-    precipitation = column(hours, "precipitation_mm")
+    icing = freezing_rain(hours)
+    glaze = np.where(icing.falls, np.nan_to_num(icing.amount_mm, nan=0.0), 0.0)
+    precipitation = np.maximum(column(hours, "precipitation_mm") - glaze, 0.0)
     snowfall = column(hours, "snowfall_water_mm")
     estimated = precipitation * _snow_share(hours, temperature, parameters)
     snowfall = np.where(np.isnan(snowfall), estimated, snowfall)
@@ -259,7 +256,9 @@ def snow_forcing(hours: pd.DataFrame, parameters: SnowParameters) -> SnowForcing
         rain_mm=np.nan_to_num(rain, nan=0.0),
         air_temperature_c=known,
         solar_wm2=np.maximum(np.nan_to_num(column(hours, "solar_wm2"), nan=0.0), 0.0),
-        missing=np.isnan(snowfall) | np.isnan(rain) | np.isnan(temperature),
+        missing=np.isnan(snowfall) | np.isnan(rain) | np.isnan(temperature) | (icing.falls & np.isnan(icing.amount_mm)),
+        freezing_rain_mm=glaze,
+        ice_lies=ice_lies(icing, known),
     )
 
 
@@ -313,17 +312,21 @@ def snow_on_covers(
         forcing.air_temperature_c.tolist(),
         forcing.solar_wm2.tolist(),
         new_density.tolist(),
+        forcing.freezing_rain_mm.tolist(),
+        forcing.ice_lies.tolist(),
         strict=True,
     )
-    for hour, (snow_mm, rain_mm, temperature_c, solar_wm2, density_kgm3) in enumerate(weather):
+    for hour, (snow_mm, rain_mm, temperature_c, solar_wm2, density_kgm3, glaze_mm, icy) in enumerate(weather):
         if hour in slopes:
             pack.lie_on(slopes[hour])
         for reset in due.get(hour, ()):
             pack.reset(reset)
-        if snow_mm == 0 and rain_mm == 0 and pack.is_bare():
+        if snow_mm == 0 and rain_mm == 0 and glaze_mm == 0 and pack.is_bare():
             continue
         if snow_mm > 0:
             pack.deposit(snow_mm, density_kgm3)
+        if glaze_mm > 0:
+            pack.glaze(glaze_mm)
         pack.settle(temperature_c)
         if temperature_c > 0:
             pack.melt(temperature_c, rain_mm)
@@ -332,7 +335,7 @@ def snow_on_covers(
         if rain_mm > 0 or temperature_c > 0:
             pack.drain(rain_mm)
         pack.lose_from_pocket(temperature_c)
-        if snow_mm <= parameters.slide_trace_mm and temperature_c > solar_wm2 / -80:
+        if snow_mm <= parameters.slide_trace_mm and temperature_c > solar_wm2 / -80 and not icy:
             pack.slide()
         ice[hour], liquid[hour], pocket[hour] = pack.ice, pack.liquid, pack.pocket
         depth[hour] = pack.ice / pack.density
@@ -375,11 +378,18 @@ class _Pack:
 
     def reset(self, reset: StoreReset) -> None:
         cover = reset.cover
-        if reset.snow_water_mm is not None:
-            self.taken[cover] += self.ice[cover] + self.liquid[cover] - reset.snow_water_mm
+        snow_water_mm = reset.snow_water_mm
+        if snow_water_mm is None and reset.snow_depth_m is not None:
+            lying = self.density[cover] if self.ice[cover] > 0 else self._parameters.measured_density_kgm3
+            density = lying if reset.density_kgm3 is None else reset.density_kgm3
+            snow_water_mm = reset.snow_depth_m * density
             if self.ice[cover] == 0:
-                self.density[cover] = UNKNOWN_SNOW_DENSITY_KGM3
-            self.ice[cover], self.liquid[cover] = reset.snow_water_mm, 0.0
+                self.density[cover] = density
+        elif snow_water_mm is not None and self.ice[cover] == 0:
+            self.density[cover] = UNKNOWN_SNOW_DENSITY_KGM3
+        if snow_water_mm is not None:
+            self.taken[cover] += self.ice[cover] + self.liquid[cover] - snow_water_mm
+            self.ice[cover], self.liquid[cover] = snow_water_mm, 0.0
         if reset.pocket_mm is not None:
             self.pocket[cover] = reset.pocket_mm
         if reset.density_kgm3 is not None:
@@ -395,6 +405,13 @@ class _Pack:
         self.ice = self.ice + fallen
         np.divide(self.ice, depth, out=self.density, where=depth > 0)
         self.deposited += fallen
+
+    def glaze(self, frozen_mm: float) -> None:
+        """Freezing rain lies on whatever slope it meets, as clear ice."""
+        depth = self.ice / self.density + frozen_mm / GLAZE_DENSITY_KGM3
+        self.ice = self.ice + frozen_mm
+        self.density = self.ice / depth
+        self.deposited += frozen_mm
 
     def settle(self, temperature_c: float) -> None:
         self.density = settled_density(self.density, temperature_c)

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from monitor.clocks import Log, clocks
 from monitor.hazards import exposure
-from monitor.hazards.exposure import HazardParameters, YardWeather, assess, cover_ids, cover_series, yard_weather
+from monitor.hazards.exposure import assess
+from monitor.hazards.series import HazardParameters, YardWeather, cover_ids, cover_series, yard_weather
 from monitor.inspections import Action, Inspection
 from monitor.ranking import RankingParameters, rank_covers
 from monitor.register import Boat, Cover, CoverBuild, Yard
@@ -59,8 +60,8 @@ def cover(key=1, build=FLAT, *later, heading_deg=90.0, shelter="exposed"):
     return Cover(boat, date(2025, 12, 1), (build, *later), id=key)
 
 
-def inspection(when, key=1):
-    return Inspection(f"i{key}", key, when, when, "Ida", inside=False)
+def inspection(when, key=1, **measured):
+    return Inspection(f"i{key}", key, when, when, "Ida", **{"inside": False, **measured})
 
 
 def action(name, when, key=1):
@@ -72,7 +73,7 @@ def clocks_of(covers, inspections=(), actions=()):
 
 
 def weather_of(series, as_of):
-    return yard_weather(merge_by_priority(series, ["metar-archive"]), START, as_of, PARAMETERS)
+    return yard_weather(merge_by_priority(series, ["metar-archive"]), YARD, START, as_of, PARAMETERS)
 
 
 def exposures_of(series, covers=None, *, until, inspections=(), actions=()):
@@ -81,13 +82,18 @@ def exposures_of(series, covers=None, *, until, inspections=(), actions=()):
     as_of = until if isinstance(until, datetime) else hour(until)
     weather = series if isinstance(series, YardWeather) else weather_of(series, as_of)
     since = clocks_of(covers, inspections, actions)
-    found = assess(weather, YARD, covers, actions, since, as_of, PARAMETERS)
+    found = assess(weather, YARD, covers, actions, inspections, since, as_of, PARAMETERS)
     return {one.hazard: one for one in found}
 
 
-def loads_of(series, covers, *, until, actions=()):
+def series_of(series, covers, *, until, actions=(), inspections=()):
+    """What the weather did to each cover hour by hour."""
+    return cover_series(weather_of(series, hour(until)), YARD, covers, actions, inspections, PARAMETERS)
+
+
+def loads_of(series, covers, *, until, actions=(), inspections=()):
     """Snow load of each hour and cover. [kPa]"""
-    return cover_series(weather_of(series, hour(until)), YARD, covers, actions, PARAMETERS).snow_load_kpa
+    return series_of(series, covers, until=until, actions=actions, inspections=inspections).snow_load_kpa
 
 
 COLD_SNOW_AND_WIND = station(
@@ -547,3 +553,158 @@ def test_unknown_hours_after_the_last_known_never_lower_a_score(hours, more):
     now = scores_of(station(**known), until=len(hours))
     later = scores_of(station(**known), until=len(hours) + more)
     assert all(later[key] >= now[key] - 1e-12 for key in now)
+
+
+# --- what somebody measured ------------------------------------------------------------------------------------------
+
+
+def test_a_measured_weight_of_snow_takes_the_place_of_the_models_from_the_next_hour():
+    seen = inspection(hour(3), snow_water_mm=4.0)
+    load = loads_of([COLD_SNOW_AND_WIND], [cover()], until=6, inspections=[seen])[:, 0]
+    np.testing.assert_allclose(load / MM_KPA, [0, 10, 10, 4, 4, 4], atol=1e-9)
+
+
+def test_a_measured_depth_becomes_weight_by_the_density_that_the_snow_has_by_then():
+    covers = [cover()]
+    before = series_of([COLD_SNOW_AND_WIND], covers, until=6)
+    density = before.snow_load_kpa[2, 0] / MM_KPA / before.snow_depth_m[2, 0]
+    load = loads_of([COLD_SNOW_AND_WIND], covers, until=6, inspections=[inspection(hour(3), snow_depth_m=0.05)])[:, 0]
+    np.testing.assert_allclose(load[3:] / MM_KPA, 0.05 * density, rtol=1e-9)
+
+
+def test_a_measured_depth_where_the_model_has_no_snow_weighs_as_snow_of_a_day_or_two():
+    # 0.10 m at 150 kg/m3, the density chosen for that case: 15 mm of water
+    calm = station(air_temperature_c=[-5] * 4, precipitation_mm=[0] * 4, wind_gust_ms=[1] * 4)
+    load = loads_of([calm], [cover()], until=4, inspections=[inspection(hour(1), snow_depth_m=0.10)])[:, 0]
+    np.testing.assert_allclose(load / MM_KPA, [0, 15, 15, 15], atol=1e-9)
+
+
+def test_measured_bare_film_is_bare_in_the_model_too():
+    load = loads_of([COLD_SNOW_AND_WIND], [cover()], until=6, inspections=[inspection(hour(3), snow_depth_m=0.0)])
+    assert load[3:].max() == 0
+
+
+def test_the_reason_says_what_measurement_the_model_went_on_from():
+    deep = inspection(hour(3), snow_depth_m=0.12)
+    weighed = inspection(hour(3), key=2, snow_water_mm=4.0)
+    found = exposures_of([COLD_SNOW_AND_WIND], [cover(1), cover(2), cover(3)], until=6, inspections=[deep, weighed])
+    first, second, third = found["snow"].note
+    assert "12 cm" in first
+    assert "Ida" in first
+    assert "4.0 mm of water" in second
+    assert third == "modelled"
+
+
+def test_what_is_cleared_after_the_measuring_is_gone_and_the_reason_says_so():
+    seen, done = inspection(hour(3), snow_water_mm=4.0), action("cleared_snow", hour(3) + timedelta(minutes=30))
+    load = loads_of([COLD_SNOW_AND_WIND], [cover()], until=6, inspections=[seen], actions=[done])[:, 0]
+    np.testing.assert_allclose(load[3:], 0, atol=1e-12)
+    found = exposures_of([COLD_SNOW_AND_WIND], until=6, inspections=[seen], actions=[done])["snow"]
+    assert found.note == ["modelled, from film cleared at the last inspection"]
+
+
+# --- ice -------------------------------------------------------------------------------------------------------------
+
+
+def icy_station(freezing_rain_mm, **columns):
+    count = len(freezing_rain_mm)
+    usual = {"air_temperature_c": [-2.0] * count, "wind_gust_ms": [5.0] * count, "solar_wm2": [0.0] * count}
+    return station(**{**usual, "precipitation_mm": freezing_rain_mm, "freezing_rain_mm": freezing_rain_mm, **columns})
+
+
+def test_ice_is_the_freezing_rain_since_the_last_inspection():
+    rain = icy_station([0, 2.0, 1.5, 0, 0.5, 0])
+    assert exposures_of([rain], until=6)["ice"].value == [4.0]
+    later = exposures_of([rain], until=6, inspections=[inspection(hour(3))])["ice"]
+    assert later.value == [0.5]
+    assert later.hour_ending == [at(5)]
+
+
+def test_ice_is_not_assessed_where_nobody_would_have_told_of_it():
+    assert "ice" not in exposures_of([COLD_SNOW_AND_WIND], until=6)
+
+
+def test_hours_in_which_nobody_would_have_told_of_ice_count_as_missing():
+    found = exposures_of([icy_station([0, 2.0, np.nan, np.nan])], until=4)["ice"]
+    assert found.value == [2.0]
+    assert found.missing_share == [0.5]
+
+
+def test_ice_weighs_on_the_cover_and_holds_the_snow_until_it_thaws():
+    # 3 mm of freezing rain lie on every slope as they fell; at +2 degC from the fifth hour on a steep cover sheds
+    rain = icy_station([0, 3.0, 0, 0, 0, 0], air_temperature_c=[-2, -1, -1, -1, 2, 2])
+    steep = replace(FLAT, flattest_slope_deg=50.0)
+    load = loads_of([rain], [cover(1), cover(2, steep)], until=6) / MM_KPA
+    np.testing.assert_allclose(load[1:4], 3.0, atol=1e-9)
+    assert load[5, 1] < load[5, 0]
+
+
+# --- air under the cover ---------------------------------------------------------------------------------------------
+
+
+def damp_station(count=72, **columns):
+    """Mild, moist, still air: what makes the ground under a boat steam against a cool film."""
+    usual = {
+        "air_temperature_c": [6.0] * count,
+        "dew_point_c": [5.5] * count,
+        "wind_speed_ms": [1.0] * count,
+        "precipitation_mm": [0.0] * count,
+        "cloud_cover_pct": [100.0] * count,
+    }
+    return station(**{**usual, **columns})
+
+
+def test_damp_hours_count_from_the_last_look_inside_and_not_from_one_outside():
+    everywhere = exposures_of([damp_station()], until=72)["damp"]
+    outside = exposures_of([damp_station()], until=72, inspections=[inspection(hour(60))])["damp"]
+    inside = exposures_of([damp_station()], until=72, inspections=[inspection(hour(60), inside=True)])["damp"]
+    assert everywhere.value == outside.value == [72.0]
+    assert inside.value == [12.0]
+
+
+def test_damp_is_not_assessed_where_humidity_is_never_known():
+    assert "damp" not in exposures_of([COLD_SNOW_AND_WIND], until=6)
+
+
+def test_hours_without_humidity_count_as_missing_for_the_damp_and_not_for_the_snow():
+    half = damp_station(dew_point_c=[5.5] * 36 + [np.nan] * 36)
+    found = exposures_of([half], until=72)
+    assert found["damp"].missing_share == [0.5]
+    assert found["snow"].missing_share == [0]
+
+
+def test_vents_added_on_a_date_change_the_air_from_then_on():
+    wet = replace(FLAT, ground="standing_water")
+    before, after = cover(1, wet), cover(2, wet, replace(wet, built_at=hour(36), vent_count=12))
+    inside = series_of([damp_station(dew_point_c=[0.0] * 72)], [before, after], until=72).inside_rh_pct
+    np.testing.assert_array_equal(inside[:36, 0], inside[:36, 1])
+    assert (inside[40:, 1] < inside[40:, 0]).all()
+
+
+def test_cycles_are_those_of_the_film_which_a_clear_night_cools_below_the_air():
+    # Air never below +0.5 degC; under a clear, still night sky the film freezes and thaws in the morning.
+    night = damp_station(
+        48,
+        air_temperature_c=([0.5] * 12 + [5.0] * 12) * 2,
+        dew_point_c=[-8.0] * 48,
+        wind_speed_ms=[0.5] * 48,
+        cloud_cover_pct=[0.0] * 48,
+        solar_wm2=([0.0] * 12 + [200.0] * 12) * 2,
+    )
+    found = exposures_of([night], until=48)["freeze_thaw"]
+    assert found.value == [2.0]
+    assert found.note[0].startswith("on modelled film temperature")
+
+
+def test_without_humidity_cycles_are_counted_on_the_air():
+    air = station(air_temperature_c=[-3, 3, -3, 3], precipitation_mm=[0] * 4)
+    found = exposures_of([air], until=4)["freeze_thaw"]
+    assert found.value == [2.0]
+    assert found.note == ["on air temperature"]
+
+
+def test_a_cycle_while_water_stands_in_a_pocket_is_told_apart_as_wet():
+    wet = station(air_temperature_c=[4, -3, 3, 3], precipitation_mm=[5, 0, 0, 0])
+    found = exposures_of([wet], [cover(1), cover(2, replace(FLAT, flattest_slope_deg=40.0))], until=4)["freeze_thaw"]
+    assert found.value.tolist() == [1.0, 1.0]
+    assert found.note == ["on air temperature, 1 of them wet", "on air temperature"]

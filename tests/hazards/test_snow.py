@@ -7,13 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.hazards.snow import (
-    new_snow_density,
-    settled_density,
-    slope_factor,
-    snow_fraction,
-    snow_fraction_wet_bulb,
-)
+from monitor.hazards.snow import slope_factor, snow_fraction, snow_fraction_wet_bulb
+from monitor.hazards.snow_density import new_snow_density, settled_density
 
 # Jennings et al. 2018, bivariate logistic regression, worked out from the coefficients; T [degC], RH [%], share [1]
 JENNINGS_2018 = [(0, 100, 0.73885), (0, 50, 0.99609), (1, 80, 0.80690), (2, 100, 0.14430), (3, 50, 0.78751)]

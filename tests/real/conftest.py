@@ -8,7 +8,8 @@ import pytest
 from nyc import nyc_series
 
 from monitor.clocks import Log, clocks
-from monitor.hazards.exposure import Exposure, HazardParameters, YardWeather, assess, yard_weather
+from monitor.hazards.exposure import Exposure, assess
+from monitor.hazards.series import HazardParameters, YardWeather, yard_weather
 from monitor.inspections import Inspection
 from monitor.ranking import RankedCover, RankingParameters, rank_covers
 from monitor.register import SHELTERS, Boat, Cover, CoverBuild, Yard
@@ -36,7 +37,7 @@ class RealYard:
         return values[(values.index > pd.Timestamp(start)) & (values.index <= pd.Timestamp(end))]
 
     def weather(self, end: datetime = WINTER_END) -> YardWeather:
-        return yard_weather(self.merged, WINTER_START, end, HAZARDS)
+        return yard_weather(self.merged, self.yard, WINTER_START, end, HAZARDS)
 
     def exposures(self, as_of: datetime, inspected_at: datetime | None = None) -> list[Exposure]:
         """Exposures of the covers, all of them looked at at one moment, or never since they were wrapped."""
@@ -46,7 +47,7 @@ class RealYard:
             if inspected_at is not None
         ]
         since = clocks({cover.id: WINTER_START for cover in self.covers}, {}, Log(seen))
-        return assess(self.weather(as_of), self.yard, self.covers, [], since, as_of, HAZARDS)
+        return assess(self.weather(as_of), self.yard, self.covers, [], [], since, as_of, HAZARDS)
 
     def ranked(self, as_of: datetime, inspected_at: datetime | None = None) -> list[RankedCover]:
         boats, ids = [cover.boat.number for cover in self.covers], [cover.id for cover in self.covers]

@@ -13,8 +13,9 @@ import pandas as pd
 import pytest
 from nyc import INCH_MM
 
-from monitor.hazards.exposure import HazardParameters
-from monitor.hazards.snow import new_snow_density, snow_forcing
+from monitor.hazards.series import HazardParameters
+from monitor.hazards.snow import snow_forcing
+from monitor.hazards.snow_density import new_snow_density
 
 INCH_CM = INCH_MM / 10
 WINTERS = {

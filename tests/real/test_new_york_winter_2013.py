@@ -20,9 +20,11 @@ import pvlib
 import pytest
 from nyc import INCH_MM, MPH_MS, nyc_hours, nyc_series
 
-from monitor.hazards.exposure import Exposure, HazardParameters, cover_series
+from monitor.hazards.exposure import Exposure
 from monitor.hazards.freeze_thaw import FreezeThawParameters, completed_cycles, daily_extremes, daily_freeze_thaw
-from monitor.hazards.snow import new_snow_density, slope_factor, snow_forcing, snow_on_covers
+from monitor.hazards.series import HazardParameters, cover_series
+from monitor.hazards.snow import slope_factor, snow_forcing, snow_on_covers
+from monitor.hazards.snow_density import new_snow_density
 from monitor.hazards.wind import gust_work_kpah, pressure_on_covers
 from monitor.ranking import RankingParameters, rank_covers
 from monitor.register import flattest_slope_deg
@@ -49,7 +51,9 @@ def lying_on_the_flattest(weather):
 
 def storms_of(yard):
     weather = yard.weather()
-    return find_storms(yard.hours(), weather.snow, *lying_on_the_flattest(weather), weather.cycles, StormParameters())
+    return find_storms(
+        yard.hours(), weather.snow, *lying_on_the_flattest(weather), weather.air_cycles, StormParameters()
+    )
 
 
 def blizzard_of(yard):
@@ -115,7 +119,7 @@ def test_hourly_freeze_thaw_cycles_of_the_air(new_york, airport, plain, with_hys
     temperature_c = new_york[airport].hours()["air_temperature_c"]
     assert completed_cycles(temperature_c, FreezeThawParameters(0.0, JUST_ABOVE_0)).sum() == plain
     assert completed_cycles(temperature_c, FreezeThawParameters()).sum() == with_hysteresis
-    assert new_york[airport].weather().cycles.sum() == with_hysteresis
+    assert new_york[airport].weather().air_cycles.sum() == with_hysteresis
 
 
 def freeze_thaw_days(yard, time_zone, min_up_to_c):
@@ -265,7 +269,7 @@ def test_the_winters_strongest_gust_puts_exposed_covers_that_lay_across_it_first
     top = int(np.nanargmax(weather.gust_ms))
     assert weather.hour_ending[top] == pd.Timestamp(hour)
     assert weather.gust_ms[top] == pytest.approx(gust_mph * MPH_MS, abs=0.05)
-    series = cover_series(weather, yard.yard, yard.covers, [], HAZARDS)
+    series = cover_series(weather, yard.yard, yard.covers, [], [], HAZARDS)
     assert (series.snow_load_kpa[during(weather.hour_ending, DAY_BEFORE, EVENING)] == 0).all()
 
     # All were looked at the day before. Level covers hold the rain of that night; the others differ by wind alone.
