@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from monitor.clocks import Clocks, Log, OpenEntry
-from monitor.hazards.exposure import CoverSeries, Exposure
+from monitor.hazards.exposure import Exposure
+from monitor.hazards.series import CoverSeries
 from monitor.ranking import RankedCover, RankingParameters
 from monitor.register import Cover, Yard
 from monitor.storms import Storm
@@ -13,7 +14,10 @@ from monitor.weather.table import Merged
 
 @dataclass(frozen=True)
 class SourceStatus:
-    """One weather source of a yard: how new, how complete, and what its licence asks to be shown."""
+    """One weather source of a yard: how new, and what its licence asks to be shown.
+
+    ``failing`` says that nothing has come of it since its last failure.
+    """
 
     source: str
     newest_hour: datetime | None
@@ -21,6 +25,16 @@ class SourceStatus:
     age_h: float | None
     last_failure: str
     credit: str
+    failing: bool = False
+
+
+@dataclass(frozen=True)
+class ForecastReach:
+    """How far the forecast behind a look ahead reaches, whose it is, and when it was fetched."""
+
+    until: datetime
+    fetched_at: datetime
+    sources: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -28,7 +42,11 @@ class YardAssessment:
     """A yard's covers, weather, log and ranking at ``as_of`` (UTC), with what was known by then.
 
     ``weather`` covers the season up to ``as_of``; ``series`` holds the modelled hours of every cover in the order of
-    ``covers`` (None where only the ranking was asked for); ``exposures`` is in that order too.
+    ``covers`` (None where only the ranking was asked for); ``exposures`` is in that order too. ``fetched_later`` says
+    that no weather was known, and that some of that time came in afterwards.
+
+    With ``ahead_h`` the weather goes on to so many hours after ``as_of``, exposures and ranking are those at that end,
+    ``forecast`` says what they rest on, and ``coming`` holds the storms among the hours after ``as_of`` alone.
     """
 
     yard: Yard
@@ -46,7 +64,10 @@ class YardAssessment:
     parameters: RankingParameters
     not_assessed: tuple[str, ...]
     data_age_h: float | None
-    ranking_id: str = ""
+    fetched_later: bool = False
+    ahead_h: int = 0
+    forecast: ForecastReach | None = None
+    coming: tuple[Storm, ...] = ()
     series: CoverSeries | None = field(default=None, repr=False)
 
     def cover_of(self, boat: str) -> Cover:

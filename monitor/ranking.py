@@ -21,13 +21,18 @@ _UTC_FORMAT = "%Y-%m-%dT%H:%M:%SZ"
 
 @dataclass(frozen=True)
 class Hazard:
-    """One way in which weather or neglect makes a cover need a hand."""
+    """One way in which weather or neglect makes a cover need a hand.
+
+    ``check`` is what to look at because of it, ``before`` what to do while it is only forecast; empty where the weather
+    to come changes nothing about it.
+    """
 
     name: str
     label: str
     exposure: str
     unit: str
     check: str
+    before: str = ""
 
 
 HAZARDS: dict[str, Hazard] = {
@@ -39,6 +44,7 @@ HAZARDS: dict[str, Hazard] = {
             "peak snow load on the flattest part since the last inspection",
             "kPa",
             "snow still lying, sag between straps, posts upright, ridge strap tight",
+            "push off what snow lies there, from the ground; see that posts stand and the ridge strap is tight",
         ),
         Hazard(
             "pocket",
@@ -46,6 +52,7 @@ HAZARDS: dict[str, Hazard] = {
             "water that a pocket on the flattest part can hold now",
             "mm",
             "standing water in low panels, film stretched into a bag",
+            "drain what stands in low panels, and free the way for what is to run off",
         ),
         Hazard(
             "gust",
@@ -53,6 +60,7 @@ HAZARDS: dict[str, Hazard] = {
             "highest gust pressure across the cover since the last inspection",
             "Pa",
             "perimeter band and welds on the windward side, pleats, tears, vents in place",
+            "tighten the perimeter band, most on the windward side; tape open welds, pleats and tears",
         ),
         Hazard(
             "slack",
@@ -60,6 +68,7 @@ HAZARDS: dict[str, Hazard] = {
             "gust work since the last re-tensioning, by belly band spacing",
             "kPa h",
             "perimeter band slipped from its line, belly bands loose, film flapping",
+            "snug belly bands and perimeter band: what flaps now works looser",
         ),
         Hazard(
             "freeze_thaw",
@@ -67,6 +76,7 @@ HAZARDS: dict[str, Hazard] = {
             "freeze-thaw cycles since the last inspection",
             "cycles",
             "welds and taped patches, blocking and stands seen from a distance",
+            "tape welds that stand open; drain what would freeze in pockets",
         ),
         Hazard(
             "ice",
@@ -74,6 +84,7 @@ HAZARDS: dict[str, Hazard] = {
             "ice from freezing rain since the last inspection",
             "mm",
             "ice lying on panels and straps; look from the ground, stand clear of its fall",
+            "clear the vents; close off where ice will fall, and leave it to fall by itself",
         ),
         Hazard(
             "damp",
@@ -81,6 +92,7 @@ HAZARDS: dict[str, Hazard] = {
             "hours at 80 % relative humidity or more above freezing inside, since the last look inside or vent change",
             "h",
             "inside: wet surfaces, musty smell, vents open and not iced over",
+            "open and clear the vents, close the door",
         ),
         Hazard(
             "unseen",
@@ -95,6 +107,7 @@ HAZARDS: dict[str, Hazard] = {
             "worst open finding",
             "severity",
             "whether the finding has grown, and what it needs",
+            "put right first what is open",
         ),
     )
 }

@@ -19,6 +19,9 @@ OWN_JUDGEMENT = (
 DAYS_WITHOUT_YEAR = 300
 """From so many days ago on, a moment is told with its year."""
 
+COUNTED = frozenset({"freeze_thaw", "ice", "damp"})
+"""Hazards that add up over time: the hour of their reason is the last one that added."""
+
 CAUTIONS = (
     "Two people, always. Nobody under or on a loaded cover.",
     "Push snow off from the ground with a soft broom, from the high side; never lift a loaded cover. Or leave it.",
@@ -103,17 +106,23 @@ def missing_text(missing_share: float) -> str:
     return f"{max(missing_share * 100, 0.1):.{0 if missing_share >= 0.01 else 1}f} % of the hours missing"
 
 
+def reason_when_text(reason: "Reason", time_zone: str) -> str:
+    """The hour of a reason, and what it means where it is not simply its own; empty where it has none."""
+    if reason.hour_ending is None:
+        return ""
+    long_ago = reason.hazard == "unseen" and (reason.value or 0) > DAYS_WITHOUT_YEAR
+    when = local_text(reason.hour_ending, time_zone, year=long_ago)
+    if reason.hazard == "unseen":
+        return f"wrapped {when}" if reason.note else f"last inspection {when}"
+    return f"last {when}" if reason.hazard in COUNTED else when
+
+
 def reason_text(reason: "Reason", time_zone: str, units: str) -> str:
     """A reason in one line: what, how much, when, from where, against what, and how much of it is unknown."""
     from monitor.ranking import HAZARDS
 
-    hazard = HAZARDS[reason.hazard]
-    long_ago = reason.hazard == "unseen" and (reason.value or 0) > DAYS_WITHOUT_YEAR
-    when = "" if reason.hour_ending is None else local_text(reason.hour_ending, time_zone, year=long_ago)
-    if reason.hazard == "unseen":
-        when = f"last inspection {when}" if not reason.note else f"wrapped {when}"
-    first = f"{hazard.label} {reason_value_text(reason, units)}"
-    said = ", ".join(part for part in (first, when, reason.note) if part)
+    first = f"{HAZARDS[reason.hazard].label} {reason_value_text(reason, units)}"
+    said = ", ".join(part for part in (first, reason_when_text(reason, time_zone), reason.note) if part)
     parts = [
         f"{said} ({source_text(reason.source)})" if reason.source else said,
         threshold_text(reason, units),

@@ -19,7 +19,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "weather": ("monitor.cli.weather", "Fetch or import weather, show what is known of it."),
     "rank": ("monitor.cli.rank", "Rank the covers of a yard for inspection, with reasons."),
     "explain": ("monitor.cli.explain", "Every number behind one cover's score."),
+    "whatif": ("monitor.cli.whatif", "What the season would have done to a cover built otherwise."),
     "log": ("monitor.cli.log", "Log inspections, findings and actions."),
+    "watch": ("monitor.cli.watch", "Pull weather, rank and watch for storms by itself, for good."),
+    "serve": ("monitor.cli.serve", "The same, with live pages for the browser of this computer."),
+    "notices": ("monitor.cli.notices", "What the crew was told of storms, and how its sending went."),
     "dashboard": ("monitor.cli.dashboard", "Write the pages of a yard; they open from disk."),
 }
 """Name of each command, the module that holds it, and its line in the help."""

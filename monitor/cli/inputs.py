@@ -125,7 +125,8 @@ def ranking_moments(as_of: str | None, hindsight: bool, time_zone: str) -> tuple
     if as_of is None:
         if hindsight:
             raise click.UsageError("--hindsight goes with --as-of.")
-        return now(), now()
+        present = now()
+        return present, present
     typed = moment(as_of, time_zone, "--as-of")
     if typed > now() + timedelta(days=366):
         raise StormwalkError(f"--as-of: {as_of} lies more than a year ahead. Check the year.")
@@ -152,6 +153,12 @@ def write_out(out: Path | None, text: str) -> None:
     click.echo(f"Wrote {out}.", err=True)
 
 
+def one_format(as_json: bool, as_csv: bool) -> None:
+    """Refuse a listing in two formats at once."""
+    if as_json and as_csv:
+        raise click.UsageError("--json and --csv exclude each other.")
+
+
 def print_json(value: object) -> None:
     """One JSON document, numbers as they are."""
     click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
@@ -171,6 +178,7 @@ def print_rows(
     columns: Mapping[str, str], rows: Sequence[Mapping[str, object]], *, as_json: bool, as_csv: bool = False
 ) -> None:
     """A listing: rows as JSON or CSV under their keys, else as a table under ``columns`` (key to heading)."""
+    one_format(as_json, as_csv)
     if as_json:
         print_json(rows)
     elif as_csv:

@@ -38,6 +38,7 @@ def command() -> None:
 @click.option(
     "--open-meteo-plan", type=click.Choice(OPEN_METEO_PLANS), default=None, help="Which terms you use it under."
 )
+@click.option("--quiet-hours", default="", metavar="FROM-TO", help="When nobody is told of a storm: 21:00-05:30.")
 @with_database
 def add(
     conn: sqlite3.Connection,
@@ -53,6 +54,7 @@ def add(
     station: str,
     crew: int,
     open_meteo_plan: str | None,
+    quiet_hours: str,
 ) -> None:
     """Add a yard under a short KEY, or change the one that has it.
 
@@ -74,6 +76,7 @@ def add(
         station=station,
         crew_size=crew,
         open_meteo_plan=open_meteo_plan or "",
+        quiet_hours=quiet_hours,
     )
     click.echo(operations.save_yard(conn, yard))
 

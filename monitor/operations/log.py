@@ -1,5 +1,6 @@
 """What was seen and done, taken into the log: checked, whole, and once. Imports nothing heavy: logging is quick."""
 
+import math
 import sqlite3
 import uuid
 from collections.abc import Sequence
@@ -15,10 +16,18 @@ from monitor.store import inspections as store
 from monitor.store import register as register_store
 from monitor.store.connection import write
 from monitor.units import UnreadableError, parse_length, show_length
+from monitor.variables import VARIABLES
 from monitor.wording import local_text
 
 FINDING_WINDOW = timedelta(hours=12)
 """A finding without an inspection named belongs to the boat's inspection of these last hours."""
+
+MEASURED = {
+    "snow_depth_m": ("snow depth", VARIABLES["snow_depth_m"].high, "m"),
+    "snow_water_mm": ("snow water", 2000.0, "mm"),
+    "band_drop_m": ("band drop", 2.0, "m"),
+}
+"""What can be measured at an inspection: its name, the most that is believed, and the unit."""
 
 STAND_CAUTION = "This is for the yard's stand crew: tell them now. Nobody else touches a stand or its blocking."
 
@@ -103,6 +112,7 @@ def record_inspection(
         band_drop_m=band_drop_m,
         corrects_id=None if corrected is None else corrected.id,
     )
+    _check_measured(inspection)
     entries = [
         Finding(
             id=str(uuid.uuid5(uuid.NAMESPACE_OID, f"{key}/{finding.place}/{finding.defect}")),
@@ -322,8 +332,21 @@ def _builds_at(cover: Cover, action: Action) -> datetime:
 
 
 def _check_quantity(action: str, quantity: float | None) -> None:
-    if action in BUILDING and quantity is not None and (quantity != int(quantity) or quantity < 1):
-        raise LogError(f"{action}: the quantity is {quantity:g}, expected a whole number from 1. Nothing was logged.")
+    whole = action in BUILDING
+    if quantity is None or (0 <= quantity < math.inf and (not whole or (quantity >= 1 and quantity == int(quantity)))):
+        return
+    expected = "a whole number from 1" if whole else "a number from 0"
+    raise LogError(f"{action}: the quantity is {quantity:g}, expected {expected}. Nothing was logged.")
+
+
+def _check_measured(visit: Inspection) -> None:
+    for name, (what, most, unit) in MEASURED.items():
+        value = getattr(visit, name)
+        if value is not None and not 0 <= value <= most:
+            raise LogError(
+                f"The {what} of {value:g} {unit} is not between 0 and {most:g} {unit}. Nothing was logged. Check the "
+                f"number and its unit."
+            )
 
 
 def _cover_then(conn: sqlite3.Connection, yard: Yard, boat: str, moment: datetime) -> Cover:

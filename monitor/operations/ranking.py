@@ -2,28 +2,24 @@
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime, timedelta
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from monitor import __version__
-from monitor.assessment import SourceStatus, YardAssessment
+from monitor.assessment import ForecastReach, SourceStatus, YardAssessment
 from monitor.clocks import Log, OpenEntry, clocks, open_findings
 from monitor.errors import StormwalkError
-from monitor.hazards.exposure import (
-    NOT_ASSESSED,
-    HazardParameters,
-    YardWeather,
-    assess,
-    cover_series,
-    exposures,
-    yard_weather,
-)
+from monitor.hazards.exposure import assess, exposures
+from monitor.hazards.series import HazardParameters, YardWeather, cover_series, yard_weather
 from monitor.hazards.snow import snow_on_covers
 from monitor.inspections import STAND_DEFECTS
 from monitor.operations.register import ranking_parameters
 from monitor.operations.weather import merged_weather
+from monitor.preparation import Preparation, before_the_storm
 from monitor.ranking import HAZARDS, OpenFinding, RankedCover, rank_covers, ranked_from_row
 from monitor.register import Cover, Yard, flattest_slope_deg
 from monitor.store import inspections as log_store
@@ -41,13 +37,21 @@ STORM_PARAMETERS = StormParameters()
 TRACE_MM = 0.1
 """Less water than this is nothing lying: the share of snow in rain is never exactly nought."""
 
+LATER = " Weather of this time was fetched or imported later: add --hindsight to use it."
+
 STALE_AFTER_H = 3.0
 """Weather older than this is said to be old above the list."""
+
+STALE_FORECAST_H = 12.0
+"""A forecast fetched longer ago than this is said to be old: the services make a new one every few hours."""
+
+FORECAST = ":forecast"
+"""Ends the key of a cell that is forecast."""
 
 
 @dataclass(frozen=True)
 class KeptRanking:
-    """A ranking as it is shown and kept: heading, lines, each cover's title, and remarks below.
+    """A ranking as it is shown and kept: heading, lines, each cover's title, remarks below, and what to do beforehand.
 
     ``time_zone`` and ``units`` are the yard's when it was made: its moments and numbers are put into words by them.
     """
@@ -59,6 +63,7 @@ class KeptRanking:
     lines: tuple[RankedCover, ...]
     titles: dict[int, str]
     remarks: tuple[str, ...]
+    before: tuple[Preparation, ...] = ()
 
 
 def assess_yard(
@@ -68,12 +73,15 @@ def assess_yard(
     as_of: datetime,
     known_at: datetime,
     with_series: bool = False,
+    ahead_h: int = 0,
 ) -> YardAssessment:
     """Put together everything about a yard at ``as_of`` (UTC) from what had been fetched and logged by ``known_at``.
 
     A cover counts as it was recorded by then; one that was entered into the register only later counts as entered.
-    ``with_series`` keeps the hourly series of every cover, for pages and explanations. Raises StormwalkError where the
-    yard has no cover at that moment.
+    ``with_series`` keeps the hourly series of every cover, for pages and explanations. With ``ahead_h`` the weather
+    goes on with what is forecast, and the ranking is the one to expect so many hours after ``as_of`` if nobody lifts a
+    hand; hours that no forecast reaches are missing ones. Raises StormwalkError where the yard has no cover at that
+    moment, or no forecast to look ahead on.
     """
     every_cover = _register_then(conn, yard, known_at)
     covers = _on_boats(every_cover, as_of)
@@ -83,16 +91,20 @@ def assess_yard(
     entries = log_store.log_of_yard(conn, yard_id, as_of=as_of, known_at=known_at)
     log = Log(entries.inspections, entries.findings, entries.actions)
     season = min(cover.builds[0].built_at for cover in covers)
-    merged = merged_weather(conn, yard, known_at, season, as_of)
+    until = as_of + timedelta(hours=ahead_h)
+    merged = merged_weather(conn, yard, known_at, season, until)
+    forecast = _forecast_reach(conn, yard, yard_id, merged, as_of, known_at) if ahead_h else None
     parameters = ranking_parameters(conn, yard, known_at)
-    weather = yard_weather(merged, season, as_of, HAZARD_PARAMETERS)
+    weather = yard_weather(merged, yard, season, until, HAZARD_PARAMETERS)
     since = clocks({_id(cover): cover.builds[0].built_at for cover in covers}, _vents_changed_at(covers, as_of), log)
     still_open = open_findings(log, {_id(cover): cover.boat.number for cover in every_cover})
-    series = cover_series(weather, yard, covers, log.actions, HAZARD_PARAMETERS) if with_series else None
+    series = (
+        cover_series(weather, yard, covers, log.actions, log.inspections, HAZARD_PARAMETERS) if with_series else None
+    )
     found = (
-        exposures(weather, series, covers, since, as_of)
+        exposures(weather, series, covers, since, log.inspections, until, yard.display_units, log.actions)
         if series is not None
-        else assess(weather, yard, covers, log.actions, since, as_of, HAZARD_PARAMETERS)
+        else assess(weather, yard, covers, log.actions, log.inspections, since, until, HAZARD_PARAMETERS)
     )
     data_age_h = _data_age_h(merged, as_of)
     ranked = rank_covers(
@@ -117,20 +129,62 @@ def assess_yard(
         storms=tuple(_storms(weather, merged, covers)),
         sources=_sources(conn, yard_id, as_of, known_at),
         parameters=parameters,
-        not_assessed=NOT_ASSESSED,
+        not_assessed=tuple(name for name in parameters.curves if name not in {e.hazard for e in found}),
         data_age_h=data_age_h,
+        fetched_later=data_age_h is None and _fetched_later(conn, yard, season, as_of),
+        ahead_h=ahead_h,
+        forecast=forecast,
+        coming=tuple(_storms(weather, merged, covers, after=as_of)) if ahead_h else (),
         series=series,
     )
 
 
-def keep_ranking(conn: sqlite3.Connection, assessment: YardAssessment, created_at: datetime) -> KeptRanking:
-    """Keep an assessment's ranking with its parameters and the age of its data; one kept already is not doubled."""
+def look_ahead(
+    conn: sqlite3.Connection, yard: Yard, *, as_of: datetime, known_at: datetime, ahead_h: int
+) -> tuple[YardAssessment, tuple[Preparation, ...]]:
+    """The yard so many hours ahead, and what to do at which cover until then. Raises as `assess_yard` does."""
+    ahead = assess_yard(conn, yard, as_of=as_of, known_at=known_at, ahead_h=ahead_h)
+    now = assess_yard(conn, yard, as_of=as_of, known_at=known_at)
+    return ahead, tuple(before_the_storm(now.ranked, ahead.ranked))
+
+
+def storm_is_coming(conn: sqlite3.Connection, past: YardAssessment, ahead_h: int) -> bool:
+    """Whether the forecast has any storm in the hours ahead; far quicker than to look ahead at every cover."""
+    now = past.as_of
+    season = min(cover.builds[0].built_at for cover in past.covers)
+    until = now + timedelta(hours=ahead_h)
+    merged = merged_weather(conn, past.yard, now, season, until)
+    weather = yard_weather(merged, past.yard, season, until, HAZARD_PARAMETERS)
+    return bool(_storms(weather, merged, past.covers, after=now))
+
+
+def with_hours_of(assessment: YardAssessment, cover_id: int) -> YardAssessment:
+    """The assessment with the hourly series of one of its covers, worked out from what it holds already."""
+    season = min(cover.builds[0].built_at for cover in assessment.covers)
+    until = assessment.as_of + timedelta(hours=assessment.ahead_h)
+    weather = yard_weather(assessment.weather, assessment.yard, season, until, HAZARD_PARAMETERS)
+    covers = [cover for cover in assessment.covers if cover.id == cover_id]
+    log = assessment.log
+    series = cover_series(weather, assessment.yard, covers, log.actions, log.inspections, HAZARD_PARAMETERS)
+    return replace(assessment, series=series)
+
+
+def keep_ranking(
+    conn: sqlite3.Connection,
+    assessment: YardAssessment,
+    created_at: datetime,
+    before: Sequence[Preparation] = (),
+) -> KeptRanking:
+    """Keep an assessment's ranking with its parameters and the age of its data; one kept already is not doubled.
+
+    One that looks ahead is marked by ``ahead_h`` in its parameters, and carries what was to do before.
+    """
     titles = {
         _id(cover): f"{cover.boat.number} {cover.boat.name}, {berth_text(cover.boat)}" for cover in assessment.covers
     }
     heading, remarks = _heading(assessment), _remarks(assessment)
     yard = assessment.yard
-    parameters = {
+    parameters: dict[str, Any] = {
         "ranking": asdict(assessment.parameters),
         "hazards": asdict(HAZARD_PARAMETERS),
         "time_zone": yard.time_zone,
@@ -138,6 +192,8 @@ def keep_ranking(conn: sqlite3.Connection, assessment: YardAssessment, created_a
         "heading": heading,
         "remarks": list(remarks),
     }
+    if assessment.ahead_h:
+        parameters |= {"ahead_h": assessment.ahead_h, "before": [item.as_json() for item in before]}
     ranking_id = ranking_store.save_ranking(
         conn,
         register_store.yard_id(conn, yard.key),
@@ -149,7 +205,16 @@ def keep_ranking(conn: sqlite3.Connection, assessment: YardAssessment, created_a
         rows=[{**line.as_row(), "title": titles[line.cover]} for line in assessment.ranked],
     )
     shown = (*remarks, _kept_as(ranking_id))
-    return KeptRanking(ranking_id, yard.time_zone, yard.display_units, heading, tuple(assessment.ranked), titles, shown)
+    return KeptRanking(
+        ranking_id,
+        yard.time_zone,
+        yard.display_units,
+        heading,
+        tuple(assessment.ranked),
+        titles,
+        shown,
+        tuple(before),
+    )
 
 
 def kept_ranking(conn: sqlite3.Connection, yard: Yard, beginning: str) -> KeptRanking:
@@ -166,8 +231,9 @@ def kept_ranking(conn: sqlite3.Connection, yard: Yard, beginning: str) -> KeptRa
     lines = tuple(ranked_from_row({k: v for k, v in row.items() if k != "title"}) for row in kept.rows)
     made_with = kept.parameters
     remarks = (*made_with["remarks"], _kept_as(fitting[0]))
+    before = tuple(Preparation(**item) for item in made_with.get("before", ()))
     return KeptRanking(
-        fitting[0], made_with["time_zone"], made_with["units"], made_with["heading"], lines, titles, remarks
+        fitting[0], made_with["time_zone"], made_with["units"], made_with["heading"], lines, titles, remarks, before
     )
 
 
@@ -211,10 +277,13 @@ def _no_covers(known: Sequence[Cover], yard: Yard, as_of: datetime) -> str:
 
 def _heading(assessment: YardAssessment) -> str:
     yard, as_of = assessment.yard, assessment.as_of
+    if assessment.forecast is not None:
+        return _heading_ahead(assessment, assessment.forecast)
     heading = f"{yard.name}: covers to look at as of {local_text(as_of, yard.time_zone, year=True)}"
     age = assessment.data_age_h
     if age is None:
-        return heading + "\nNo weather is known for this time: the list below rests on the log alone."
+        heading += "\nNo weather was known at this time: the list below rests on the log alone."
+        return heading + (LATER if assessment.fetched_later else "")
     end = local_text(as_of - timedelta(hours=age), yard.time_zone)
     heading += f"; weather up to {end}"
     if age > STALE_AFTER_H:
@@ -222,9 +291,39 @@ def _heading(assessment: YardAssessment) -> str:
     return heading
 
 
+def _heading_ahead(assessment: YardAssessment, forecast: ForecastReach) -> str:
+    """The moment looked ahead to; how far the forecast reaches, whose and how old it is; the storms in it."""
+    yard, as_of, zone = assessment.yard, assessment.as_of, assessment.yard.time_zone
+    until = as_of + timedelta(hours=assessment.ahead_h)
+    age_h = (as_of - forecast.fetched_at).total_seconds() / 3600
+    lines = [
+        f"{yard.name}: covers that need a hand first by {local_text(until, zone, year=True)}, "
+        f"{assessment.ahead_h} h ahead of {local_text(as_of, zone)}",
+        f"Forecast by {', '.join(forecast.sources)} up to {local_text(forecast.until, zone)}, fetched "
+        f"{local_text(forecast.fetched_at, zone)}, {age_h:.1f} h before.",
+    ]
+    short_h = round((until - forecast.until).total_seconds() / 3600)
+    if short_h >= 1:
+        lines[1] += f" It ends {short_h} h too early; those hours are not known."
+    if age_h > STALE_FORECAST_H:
+        lines[1] += f' That is old (limit {STALE_FORECAST_H:.0f} h). Run "stormwalk weather refresh".'
+    age = assessment.data_age_h
+    seen = "none is known" if age is None else f"up to {local_text(as_of - timedelta(hours=age), zone)}"
+    lines.append(f"Weather seen so far: {seen}.")
+    storms = [
+        f"{storm.character()} from {local_text(storm.start, zone)} to {local_text(storm.end, zone)}"
+        for storm in assessment.coming
+    ]
+    lines.append(f"Expected: {'; '.join(storms)}." if storms else "No storm is expected in that time.")
+    return "\n".join(lines)
+
+
 def _remarks(assessment: YardAssessment) -> tuple[str, ...]:
     names = ", ".join(HAZARDS[name].label for name in assessment.not_assessed)
-    credits = [source.credit for source in assessment.sources if source.newest_hour is not None]
+    forecast = () if assessment.forecast is None else assessment.forecast.sources
+    credits = [
+        status.credit for status in assessment.sources if status.newest_hour is not None or status.source in forecast
+    ]
     return (*([f"Not assessed: {names}."] if names else []), OWN_JUDGEMENT, *credits)
 
 
@@ -232,16 +331,53 @@ def _kept_as(ranking_id: str) -> str:
     return f"Kept as ranking {ranking_id[:8]}."
 
 
-def _storms(weather: YardWeather, merged: Merged, covers: Sequence[Cover]) -> list[Storm]:
-    """Storms since the first wrapping. Whether rain falls on something is judged by the flattest of the covers."""
+def _fetched_later(conn: sqlite3.Connection, yard: Yard, season: datetime, as_of: datetime) -> bool:
+    return _data_age_h(merged_weather(conn, yard, None, season, as_of), as_of) is not None
+
+
+def _forecast_reach(
+    conn: sqlite3.Connection, yard: Yard, yard_id: int, merged: Merged, as_of: datetime, known_at: datetime
+) -> ForecastReach:
+    """What is forecast of the hours after ``as_of``. Raises StormwalkError where nothing is."""
+    ahead = merged.sources[merged.sources.index > as_of]
+    forecast = ahead.apply(lambda column: column.str.endswith(FORECAST))
+    hours = forecast.index[forecast.any(axis=1)] if len(ahead) else ahead.index
+    if not len(hours):
+        raise StormwalkError(
+            f"Yard {yard.key}: no forecast is known for the hours after {local_text(as_of, yard.time_zone)}, so "
+            f'nothing can be said ahead. Fetch one with "stormwalk weather refresh"; "stormwalk weather status" says '
+            f"which sources the yard has and how they went."
+        )
+    keys = dict.fromkeys(key for name in ahead.columns for key in ahead[name][forecast[name]].unique())
+    names = tuple(sorted(key.removesuffix(FORECAST) for key in keys))
+    fetched = [
+        stored.fetched_at.max().to_pydatetime()
+        for stored in weather_store.read_hours(conn, yard_id, known_at, as_of, hours[-1].to_pydatetime())
+        if stored.series.key in keys
+    ]
+    return ForecastReach(hours[-1].to_pydatetime(), min(fetched), names)
+
+
+def _storms(
+    weather: YardWeather, merged: Merged, covers: Sequence[Cover], after: datetime | None = None
+) -> list[Storm]:
+    """Storms since the first wrapping, or among the hours after a moment alone.
+
+    Whether rain falls on something is judged by the flattest of the covers.
+    """
     flattest = min(flattest_slope_deg(build, cover.boat.beam_m) for cover in covers for build in cover.builds)
     snow = snow_on_covers(weather.snow, np.array([flattest]), HAZARD_PARAMETERS.snow)
+    hours = weather.hour_ending
+    since = slice(0 if after is None else int(hours.searchsorted(pd.Timestamp(after), side="right")), None)
+    forcing = replace(
+        weather.snow, **{part.name: getattr(weather.snow, part.name)[since] for part in fields(weather.snow)}
+    )
     return find_storms(
-        merged.values.reindex(weather.hour_ending),
-        weather.snow,
-        (snow.ice_mm > TRACE_MM)[:, 0],
-        (snow.pocket_mm > TRACE_MM)[:, 0],
-        weather.cycles,
+        merged.values.reindex(hours[since]),
+        forcing,
+        (snow.ice_mm > TRACE_MM)[since, 0],
+        (snow.pocket_mm > TRACE_MM)[since, 0],
+        weather.air_cycles[since],
         STORM_PARAMETERS,
     )
 
@@ -261,6 +397,9 @@ def _sources(conn: sqlite3.Connection, yard_id: int, as_of: datetime, known_at: 
                 age_h=None if newest is None else (as_of - newest).total_seconds() / 3600,
                 last_failure="" if trouble is None or trouble.fetched_at > known_at else trouble.message,
                 credit=PROVIDERS[log.source].credit,
+                failing=trouble is not None
+                and trouble.fetched_at <= known_at
+                and (answered is None or trouble.fetched_at > answered),
             )
         )
     return tuple(status)

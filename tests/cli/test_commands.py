@@ -74,7 +74,8 @@ def test_the_help_of_every_command_says_what_it_does_and_shows_an_example(run, c
 
 
 def test_the_help_lists_every_command(run):
-    assert set(COMMANDS) == {"demo", "init", "yard", "covers", "weather", "rank", "explain", "log", "dashboard"}
+    named = "demo init yard covers weather rank explain whatif log watch serve notices dashboard"
+    assert list(COMMANDS) == named.split()
     assert all(f"  {name} " in run("--help").out for name in COMMANDS)
 
 
@@ -100,6 +101,14 @@ def test_the_version_is_told(run):
 @pytest.mark.parametrize("arguments", [("nonsense",), ("rank", "--nonsense"), ("explain",), ("rank", "--top", "0")])
 def test_wrong_usage_exits_with_2(yard, run, arguments):
     refused(run(*arguments), "Try 'stormwalk", exit_code=2)
+
+
+@pytest.mark.parametrize(
+    "listing",
+    [("rank",), ("rank", "--stored"), ("log", "list"), ("weather", "hours", "--from", "2023", "--to", "2024")],
+)
+def test_a_listing_comes_in_one_format(yard, run, listing):
+    refused(run(*listing, "--json", "--csv"), "--json and --csv exclude each other.", exit_code=2)
 
 
 def test_a_missing_database_is_named_with_what_to_do(run):
@@ -290,8 +299,17 @@ def test_weather_is_imported_and_its_status_told(yard, run):
     outcome = run("weather", "import", "w.csv", "--source", "metar-archive", "--fetched-at", "2023-10-23")
     assert outcome.out == "w.csv: 45 hours stored, 2023-10-20 05:00 to 2023-10-22 04:00 UTC.\n"
     status = json_of(run("weather", "status", "--json"))
-    assert set(status) == {"yard", "at", "sources"}
-    (source,) = status["sources"]
+    assert set(status) == {
+        "yard",
+        "at",
+        "sources",
+        "without_station",
+        "coverage",
+        "order",
+        "alerts",
+        "daily_check",
+    }
+    source = status["sources"][0]
     assert source["source"] == "metar-archive"
     assert {"newest_hour", "age_h", "first_hour", "hours", "kinds", "gaps", "flags", "answers"} <= set(source)
     shown = run("weather", "status").out
@@ -303,9 +321,11 @@ def test_weather_is_imported_and_its_status_told(yard, run):
 def test_status_names_gaps_flags_and_trouble_in_words(folder, run):
     run("init")
     run(*ADD_YARD)
-    assert run("weather", "status").out == (
+    shown = run("weather", "status").out
+    assert shown.startswith(
         'No weather yet for yard north: "stormwalk weather refresh" or "stormwalk weather import".\n'
     )
+    assert "nearest station not looked up yet; chosen by stormwalk" in shown
     content = metar(WRAPPED + HOUR, 48, tmpf={5: "300.00"}, without=range(20, 23), sknt="M", drct="M")
     (folder / "w.csv").write_bytes(content)
     (folder / "bad.csv").write_text("nonsense\n")
@@ -370,8 +390,9 @@ def test_options_of_a_logger_go_with_a_logger(yard, run):
 @responses.activate
 def test_refresh_tells_of_each_service_on_the_stream_that_fits(yard, run, monkeypatch):
     monkeypatch.setenv("STORMWALK_OPEN_METEO_KEY", "k3y")
-    monkeypatch.setattr("monitor.operations.weather.SECONDS_BETWEEN_REQUESTS", 0)
     run(*ADD_YARD, "--station", "QXM", "--open-meteo-plan", "customer_key")
+    for source in ("nws-grid", "nws-observations", "ncei-daily", "open-meteo-archive"):
+        run("weather", "sources", "--drop", source)
     responses.get(METAR_URL, status=404, body="Station unknown")
     responses.get(CUSTOMER_URL, body=open_meteo(WRAPPED, 3))
     outcome = run("weather", "refresh", "--from", "2023-11-18")
@@ -388,7 +409,9 @@ def test_refresh_tells_of_each_service_on_the_stream_that_fits(yard, run, monkey
 def test_refresh_without_a_service_says_how_to_begin(run):
     run("init")
     run(*ADD_YARD)
-    refused(run("weather", "refresh"), "Yard north uses no weather service yet. Nothing was fetched.")
+    for source in ("metar-archive", "nws-grid", "nws-observations", "ncei-daily"):
+        run("weather", "sources", "--drop", source)
+    refused(run("weather", "refresh"), "Yard north uses no weather service. Nothing was fetched.")
 
 
 # --- ranking
@@ -442,7 +465,7 @@ def test_a_kept_ranking_is_listed_and_printed_again(yard, run):
     run("log", "inspection", "01", "--by", "Ida", "--at", AS_OF, "--finding", "tear@port:3")
     run(*ADD_YARD, "--units", "us", "--terrain", "sheltered")
     (kept,) = json_of(run("rank", "--stored", "--json"))
-    assert set(kept) == {"id", "as_of", "created_at", "version", "data_age_h"}
+    assert set(kept) == {"id", "as_of", "created_at", "version", "data_age_h", "ahead_h"}
     assert (kept["as_of"], kept["data_age_h"]) == ("2023-11-19T04:00:00Z", 0.0)
     assert run("rank", "--reprint", kept["id"][:8]).out == first.out
     assert csv_of(run("rank", "--stored", "--csv"))[0]["id"] == kept["id"]

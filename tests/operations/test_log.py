@@ -161,6 +161,21 @@ def test_a_finding_outside_the_lists_is_refused_with_the_whole_inspection(conn, 
     assert str(refusal.value) == f"{sentence} Nothing was logged."
 
 
+@pytest.mark.parametrize(
+    "measured, sentence",
+    [
+        ({"snow_depth_m": 15.0}, "The snow depth of 15 m is not between 0 and 6 m."),
+        ({"snow_depth_m": -0.1}, "The snow depth of -0.1 m is not between 0 and 6 m."),
+        ({"snow_water_mm": float("nan")}, "The snow water of nan mm is not between 0 and 2000 mm."),
+        ({"band_drop_m": 20.0}, "The band drop of 20 m is not between 0 and 2 m."),
+    ],
+)
+def test_a_measure_that_only_a_slip_of_the_pen_gives_is_refused(conn, measured, sentence):
+    with refused(conn) as refusal:
+        look(conn, **measured)
+    assert str(refusal.value) == f"{sentence} Nothing was logged. Check the number and its unit."
+
+
 def test_the_same_defect_twice_at_one_place_is_refused(conn):
     with refused(conn) as refusal:
         look(conn, "01", SEEN, NewFinding("tear", "port", 1), NewFinding("tear", "port", 2))
@@ -369,7 +384,9 @@ def test_an_action_names_no_other_boats_finding(conn):
     assert str(refusal.value) == f"Finding {finding.id[:8]} is of boat 01, not of boat 02. Nothing was logged."
 
 
-@pytest.mark.parametrize("quantity, shown", [(0, "0"), (-1, "-1"), (1.5, "1.5")])
+@pytest.mark.parametrize(
+    "quantity, shown", [(0, "0"), (-1, "-1"), (1.5, "1.5"), (float("nan"), "nan"), (float("inf"), "inf")]
+)
 @pytest.mark.parametrize("action", ["vents_added", "post_added"])
 def test_vents_and_posts_are_counted_in_whole_ones(conn, action, quantity, shown):
     with refused(conn) as refusal:
@@ -377,6 +394,13 @@ def test_vents_and_posts_are_counted_in_whole_ones(conn, action, quantity, shown
     assert str(refusal.value) == (
         f"{action}: the quantity is {shown}, expected a whole number from 1. Nothing was logged."
     )
+
+
+@pytest.mark.parametrize("quantity, shown", [(-1, "-1"), (float("nan"), "nan"), (float("inf"), "inf")])
+def test_any_other_quantity_is_a_number(conn, quantity, shown):
+    with refused(conn) as refusal:
+        work(conn, "01", "taped", quantity=quantity)
+    assert str(refusal.value) == f"taped: the quantity is {shown}, expected a number from 0. Nothing was logged."
 
 
 def test_vents_and_posts_added_make_dated_builds(conn):

@@ -59,18 +59,41 @@ def work(conn, boat, at, action, **choices):
     return record_action(conn, YARD, boat, action=action, actor="Ida", acted_at=at, **({"recorded_at": at} | choices))
 
 
+@pytest.fixture(scope="module")
+def storm_file(yard_file, tmp_path_factory):
+    """Makes a database file of the invented yard after a storm of this weather."""
+
+    def make(storm):
+        path = shutil.copy(yard_file, tmp_path_factory.mktemp("storm") / "storm.db")
+        with closing(connect(path)) as conn:
+            weather(conn, **in_hours(STORM, storm))
+        return path
+
+    return make
+
+
+@pytest.fixture(scope="module")
+def gale_file(storm_file):
+    return storm_file(GALE)
+
+
+@pytest.fixture(scope="module")
+def snow_file(storm_file):
+    return storm_file(SNOW)
+
+
 @pytest.fixture
-def after_gale(conn):
+def after_gale(gale_file, tmp_path):
     """The invented yard after a westerly gale: abeam of the boats 01 and 02, ahead of 03."""
-    weather(conn, **in_hours(STORM, GALE))
-    return conn
+    with closing(connect(shutil.copy(gale_file, tmp_path / "gale.db"))) as conn:
+        yield conn
 
 
 @pytest.fixture
-def after_snow(conn):
+def after_snow(snow_file, tmp_path):
     """The invented yard after 40 mm of water as snow, cold ever since."""
-    weather(conn, **in_hours(STORM, SNOW))
-    return conn
+    with closing(connect(shutil.copy(snow_file, tmp_path / "snow.db"))) as conn:
+        yield conn
 
 
 # --- what moves a cover
@@ -219,7 +242,7 @@ def test_without_any_weather_the_list_rests_on_the_log(conn):
     kept = keep_ranking(conn, assessment, created_at=END)
     assert kept.heading == (
         "North Basin: covers to look at as of Sat 18 Nov 2023 23:00 EST\n"
-        "No weather is known for this time: the list below rests on the log alone."
+        "No weather was known at this time: the list below rests on the log alone."
     )
 
 
@@ -285,6 +308,10 @@ def test_weather_fetched_later_is_not_seen_but_in_hindsight(conn):
     assert blind.data_age_h is None
     assert reasons(blind)["gust"].value is None
     assert reasons(blind)["gust"].missing_share == 1
+    assert keep_ranking(conn, assess(conn), created_at=END).heading.endswith(
+        "the list below rests on the log alone. Weather of this time was fetched or imported later: add --hindsight to "
+        "use it."
+    )
     hindsight = ranked(conn, END, known_at=END + DAY)["01"]
     assert hindsight.data_age_h == 0
     assert reasons(hindsight)["gust"].value == pytest.approx(266.1, abs=0.1)

@@ -5,6 +5,7 @@ import logging
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
@@ -13,16 +14,12 @@ import responses
 from invented_yard import COVERS, DAY, GALE, HOUR, QUIET, WRAPPED, YARD, in_hours, metar, open_meteo
 
 from monitor.errors import StormwalkError
+from monitor.operations import fetching
 from monitor.operations.ranking import assess_yard
 from monitor.operations.register import import_covers
-from monitor.operations.weather import (
-    SECONDS_BETWEEN_REQUESTS,
-    hour_rows,
-    import_weather,
-    merged_weather,
-    refresh_weather,
-    weather_status,
-)
+from monitor.operations.sources import drop_source
+from monitor.operations.weather import import_weather, merged_weather, refresh_weather
+from monitor.operations.weather_status import hour_rows, weather_status
 from monitor.settings import Settings
 from monitor.store import register
 from monitor.store import weather as store
@@ -40,8 +37,19 @@ FIRST = datetime(2023, 11, 1, 1, tzinfo=UTC)
 """First hour_ending of the answers below."""
 
 
+@pytest.fixture(autouse=True)
+def rested(monkeypatch):
+    """No service was asked just now."""
+    monkeypatch.setattr(fetching, "_TURNS", {})
+
+
 def pull(conn, yard=YARD, *, now=NOW, settings=None, pause=lambda seconds: None, **choices):
+    """A pull from the station and Open-Meteo's forecast alone, as far as the yard has them."""
     register.save_yards(conn, [yard])
+    for source in ("nws-grid", "nws-observations", "ncei-daily", "open-meteo-archive"):
+        drop_source(conn, yard, source, now)
+    if not yard.station:
+        drop_source(conn, yard, "metar-archive", now)
     return refresh_weather(conn, yard, lambda: now, settings or Settings(), pause=pause, **choices)
 
 
@@ -238,8 +246,8 @@ def test_a_yard_that_uses_no_service_is_told_how_to_begin(conn):
     with pytest.raises(StormwalkError) as refusal:
         pull(conn, replace(YARD, station=""))
     assert str(refusal.value) == (
-        "Yard north uses no weather service yet. Nothing was fetched. Give it a station of the METAR archive or an "
-        'Open-Meteo plan: see "stormwalk yard add --help", or import files with "stormwalk weather import".'
+        'Yard north uses no weather service. Nothing was fetched. Choose one with "stormwalk weather sources --yard '
+        'north --auto" or "--use NAME", or import files with "stormwalk weather import".'
     )
 
 
@@ -304,14 +312,16 @@ def test_the_customer_key_is_sent_and_stands_nowhere_else(conn, path, caplog):
 
 
 @responses.activate
-def test_a_service_asked_for_the_first_time_is_asked_from_the_first_wrapping_on_month_by_month(conn):
+def test_a_service_asked_for_the_first_time_is_asked_back_to_the_first_wrapping_month_by_month(conn):
     responses.get(METAR_URL, body=metar(WRAPPED + HOUR, 24))
-    pull(conn, now=datetime(2023, 12, 5, 9, 30, tzinfo=UTC))
-    assert spans_asked() == [
-        ("2023-10-20T04:01:00Z", "2023-11-01T00:01:00Z"),
-        ("2023-11-01T00:01:00Z", "2023-12-01T00:01:00Z"),
+    done = []
+    pull(conn, now=datetime(2023, 12, 5, 9, 30, tzinfo=UTC), progress=lambda *step: done.append(step))
+    assert spans_asked() == [  # the newest first: it is what the crew needs
         ("2023-12-01T00:01:00Z", "2023-12-05T09:31:00Z"),
+        ("2023-11-01T00:01:00Z", "2023-12-01T00:01:00Z"),
+        ("2023-10-20T04:01:00Z", "2023-11-01T00:01:00Z"),
     ]
+    assert done == [("metar-archive", number, 3) for number in (1, 2, 3)]
 
 
 @responses.activate
@@ -319,40 +329,100 @@ def test_a_yard_without_covers_begins_with_the_last_three_days(tmp_path):
     responses.get(METAR_URL, body=metar(FIRST, 3))
     with closing(connect(tmp_path / "new.db", create=True)) as conn:
         pull(conn)
-    assert spans_asked()[0][0] == "2023-10-30T12:01:00Z"
+    assert spans_asked()[-1][0] == "2023-10-30T12:01:00Z"
 
 
 @responses.activate
-def test_later_pulls_ask_for_three_days_again(conn):
+def test_the_first_pull_of_a_day_asks_for_three_days_again_and_later_ones_for_some_hours(conn):
     responses.get(METAR_URL, body=metar(WRAPPED + HOUR, round((NOW - WRAPPED) / HOUR)))
     pull(conn)
     responses.calls.reset()
     pull(conn, now=NOW + HOUR)
+    assert spans_asked() == [("2023-11-02T07:01:00Z", "2023-11-02T13:21:00Z")]
+    responses.calls.reset()
+    pull(conn, now=NOW + 12 * HOUR)  # twenty past midnight (UTC)
     assert spans_asked() == [
-        ("2023-10-30T13:01:00Z", "2023-11-01T00:01:00Z"),
-        ("2023-11-01T00:01:00Z", "2023-11-02T13:21:00Z"),
+        ("2023-10-31T00:01:00Z", "2023-11-01T00:01:00Z"),
+        ("2023-11-01T00:01:00Z", "2023-11-03T00:21:00Z"),
     ]
 
 
 @responses.activate
 def test_what_a_broken_off_first_pull_left_open_is_asked_for_by_the_next(conn):
-    october = round((datetime(2023, 11, 1, tzinfo=UTC) - WRAPPED) / HOUR)
-    responses.get(METAR_URL, body=metar(WRAPPED + HOUR, october))
-    responses.get(METAR_URL, status=404)
+    december = datetime(2023, 12, 1, tzinfo=UTC)
     late = datetime(2023, 12, 5, 9, 30, tzinfo=UTC)
+    responses.get(METAR_URL, body=metar(december + HOUR, 105))
+    responses.get(METAR_URL, status=404)
     assert [report.good for report in pull(conn, now=late)] == [True, False]
+    responses.reset()
+    responses.calls.reset()
+    responses.get(METAR_URL, body=metar(datetime(2023, 11, 1, 1, tzinfo=UTC), 720))
+    pull(conn, now=late + HOUR)
+    assert spans_asked()[1:] == [
+        ("2023-11-01T00:01:00Z", "2023-12-01T00:01:00Z"),
+        ("2023-10-20T04:01:00Z", "2023-11-01T00:01:00Z"),
+    ]
+
+
+def killed(request):
+    raise KeyboardInterrupt
+
+
+@responses.activate
+def test_pieces_that_are_kept_are_not_fetched_again_after_a_kill(conn):
+    # As after "kill -9" in the middle of the second request: the first answer is whole in the database, no more.
+    late = datetime(2023, 12, 5, 9, 30, tzinfo=UTC)
+    responses.get(METAR_URL, body=metar(datetime(2023, 12, 1, 1, tzinfo=UTC), 105))
+    responses.add_callback(responses.GET, METAR_URL, killed)
+    with pytest.raises(KeyboardInterrupt):
+        pull(conn, now=late)
+    assert [row["outcome"] for row in fetches(conn)] == ["stored"]
+    responses.reset()
+    responses.get(METAR_URL, body=metar(datetime(2023, 11, 1, 1, tzinfo=UTC), 720))
     responses.calls.reset()
     pull(conn, now=late + HOUR)
-    assert spans_asked()[0] == ("2023-11-01T00:01:00Z", "2023-12-01T00:01:00Z")
+    assert spans_asked()[1:] == [
+        ("2023-11-01T00:01:00Z", "2023-12-01T00:01:00Z"),
+        ("2023-10-20T04:01:00Z", "2023-11-01T00:01:00Z"),
+    ]
+    responses.calls.reset()
+    pull(conn, now=late + 2 * HOUR)
+    assert len(spans_asked()) == 1  # the last piece is always fetched
+
+
+@responses.activate
+def test_a_month_in_which_the_station_said_nothing_is_asked_for_once(conn):
+    late = datetime(2023, 12, 5, 9, 30, tzinfo=UTC)
+    responses.get(METAR_URL, body=metar(FIRST, 0))
+    pull(conn, now=late)
+    assert len(spans_asked()) == 3
+    responses.calls.reset()
+    pull(conn, now=late + HOUR)
+    assert spans_asked() == [("2023-12-01T00:01:00Z", "2023-12-05T10:31:00Z")]
+
+
+@responses.activate
+def test_a_month_that_cannot_be_read_stops_no_other_and_is_asked_for_again_a_day_later(conn):
+    late = datetime(2023, 12, 5, 9, 30, tzinfo=UTC)
+    responses.get(METAR_URL, body=metar(datetime(2023, 12, 1, 1, tzinfo=UTC), 105))
+    responses.get(METAR_URL, body=metar(FIRST, 3, tmpf="cold"))
+    responses.get(METAR_URL, body=metar(WRAPPED + HOUR, 0))
+    assert [report.good for report in pull(conn, now=late)] == [True, False, True]
+    responses.calls.reset()
+    pull(conn, now=late + HOUR)
+    assert len(spans_asked()) == 1
+    responses.calls.reset()
+    pull(conn, now=late + 25 * HOUR)
+    assert ("2023-11-01T00:01:00Z", "2023-12-01T00:01:00Z") in spans_asked()
 
 
 @responses.activate
 def test_hours_missed_while_nobody_pulled_are_caught_up(conn):
-    responses.get(METAR_URL, body=metar(FIRST, 24))
-    pull(conn, start=FIRST)
+    responses.get(METAR_URL, body=metar(WRAPPED + HOUR, round((NOW - WRAPPED) / HOUR)))
+    pull(conn)
     responses.calls.reset()
     pull(conn, now=NOW + 14 * DAY)
-    assert spans_asked() == [("2023-11-02T00:01:00Z", "2023-11-16T12:21:00Z")]
+    assert spans_asked() == [("2023-11-02T12:01:00Z", "2023-11-16T12:21:00Z")]
 
 
 @responses.activate
@@ -369,10 +439,10 @@ def test_a_cover_that_was_on_earlier_than_all_others_is_made_up_for(conn):
     )
     responses.calls.reset()
     pull(conn, now=NOW + 2 * HOUR)
-    assert spans_asked()[0][0] == "2023-10-02T04:01:00Z"
+    assert spans_asked()[-1] == ("2023-10-02T04:01:00Z", "2023-11-01T00:01:00Z")
     responses.calls.reset()
     pull(conn, now=NOW + 3 * HOUR)
-    assert spans_asked()[0][0] > "2023-10-30"
+    assert len(spans_asked()) == 1
 
 
 @responses.activate
@@ -380,7 +450,7 @@ def test_a_file_imported_by_hand_does_not_count_as_having_asked(conn):
     import_weather(conn, YARD, "metar-archive", metar(FIRST, 24), "november.csv", NOW)
     responses.get(METAR_URL, body=metar(FIRST, 24))
     pull(conn)
-    assert spans_asked()[0][0] == "2023-10-20T04:01:00Z"
+    assert spans_asked()[-1][0] == "2023-10-20T04:01:00Z"
 
 
 @responses.activate
@@ -400,18 +470,22 @@ def test_hours_still_to_come_are_not_asked_for(conn):
 
 
 @responses.activate
-def test_requests_to_one_service_are_a_second_apart_and_a_failure_ends_them(conn):
+def test_requests_to_one_host_are_as_far_apart_as_it_wants_and_a_failure_ends_them(conn, monkeypatch):
+    monkeypatch.setattr(fetching, "time", SimpleNamespace(monotonic=lambda: 100.0))  # a clock that stands still
     waited = []
     responses.get(METAR_URL, body=metar(FIRST, 3))
     responses.get(FREE_URL, body=open_meteo(FIRST, 3))
     december = datetime(2023, 12, 5, tzinfo=UTC)
     pull(conn, BOTH, now=december, start=WRAPPED, pause=waited.append)
-    assert SECONDS_BETWEEN_REQUESTS >= 1  # the archive's own limit: one request a second and address
-    assert waited == [SECONDS_BETWEEN_REQUESTS] * 2  # before the second and the third month; the other service at once
+    assert PROVIDERS["metar-archive"].pause_s >= 1  # the archive's own limit: one request a second and address
+    assert PROVIDERS["ncei-daily"].pause_s >= 3
+    assert waited == [1.0, 1.0]  # before the second and the third month; the other service at once
+    pull(conn, BOTH, now=december, start=FIRST, source="metar-archive", pause=waited.append)
+    assert len(waited) == 4  # the next pull waits for its turn too, whatever yard it is for
     responses.replace(responses.GET, METAR_URL, status=404)
     waited.clear()
     assert [report.good for report in pull(conn, now=december, start=WRAPPED, pause=waited.append)] == [False]
-    assert waited == []
+    assert len(waited) == 1
 
 
 # --- how it reads back
@@ -423,9 +497,14 @@ def take(conn, content, *, source="metar-archive", fetched_at=NOW, **choices):
     return report
 
 
+def status_of(conn, source, now=NOW):
+    (status,) = [status for status in weather_status(conn, YARD, now)["sources"] if status["source"] == source]
+    return status
+
+
 def test_a_gust_that_was_not_reported_is_not_missing(conn):
     take(conn, metar(FIRST, 24, sknt="20.00"))
-    (status,) = weather_status(conn, YARD, NOW)["sources"]
+    status = status_of(conn, "metar-archive")
     assert status["gust_none_reported_h"] == 24
     assert status["gaps"] == []
     merged = merged_weather(conn, YARD)
@@ -480,7 +559,7 @@ def test_status_tells_how_new_how_complete_and_how_clean_each_source_is(conn):
     status = weather_status(conn, YARD, NOW + 2 * HOUR)
     assert json.loads(json.dumps(status, allow_nan=False)) == status
     assert (status["yard"], status["at"]) == ("north", "2023-11-02T14:20:00Z")
-    model, station = sorted(status["sources"], key=lambda source: source["source"], reverse=True)
+    station, model = [of for of in status["sources"] if of["hours"]]
     assert station["source"] == "metar-archive"
     assert station["first_hour"] == "2023-11-01T01:00:00Z"
     assert station["newest_hour"] == "2023-11-02T00:00:00Z"
@@ -501,8 +580,26 @@ def test_status_tells_how_new_how_complete_and_how_clean_each_source_is(conn):
     assert model["last_trouble"] is None
 
 
-def test_status_of_a_yard_without_weather_is_empty(conn):
-    assert weather_status(conn, YARD, NOW)["sources"] == []
+def test_status_of_a_yard_without_weather_says_what_it_will_ask(conn):
+    status = weather_status(conn, YARD, NOW)
+    assert [(of["source"], of["hours"], of["newest_hour"]) for of in status["sources"]] == [
+        ("metar-archive", 0, None),
+        ("nws-observations", 0, None),
+        ("nws-grid", 0, None),
+        ("ncei-daily", 0, None),
+    ]
+    assert status["sources"][0]["choice"]["sentence"] == "station QXM; entered for the yard"
+    assert status["sources"][2]["choice"]["sentence"] == "grid cell not looked up yet; chosen by stormwalk"
+
+
+def test_status_counts_what_is_known_of_the_last_day(conn):
+    now = FIRST + 24 * HOUR + timedelta(minutes=20)  # the last 24 full hours are those ending 2 Nov 02:00 and before
+    take(conn, metar(FIRST, 24, without=range(20, 22), **in_hours([22, 23], GALE)), fetched_at=now)
+    coverage = status_of(conn, "metar-archive", now)["coverage"]
+    # Hours 1 to 23 of the file and one that has not come: 24 = 2 gales + 19 without a gust + 2 left out + 1 to come.
+    assert coverage["wind_gust_ms"] == {"of": 24, "known": 2, "none_reported": 19, "missing": 3}
+    assert coverage["air_temperature_c"] == {"of": 24, "known": 21, "none_reported": 0, "missing": 3}
+    assert weather_status(conn, YARD, now)["coverage"] == coverage
 
 
 def test_hours_come_as_plain_rows_with_their_sources_and_flags(conn):
@@ -587,5 +684,5 @@ def test_missing_never_reads_as_calm(conn):
     rows = hour_rows(conn, YARD, FIRST - HOUR, FIRST + 2 * HOUR, NOW)
     assert [(row["wind_speed_ms"], row["wind_gust_ms"]) for row in rows] == [(None, None)] * 3
     assert not any("wind_speed_ms" in row["sources"] or "wind_gust_ms" in row["flags"] for row in rows)
-    (status,) = weather_status(conn, YARD, NOW)["sources"]
+    status = status_of(conn, "metar-archive")
     assert (status["gust_none_reported_h"], status["never_known"]) == (0, ["wind_speed_ms", "wind_gust_ms"])

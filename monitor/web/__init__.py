@@ -1,0 +1,1 @@
+"""What stormwalk serves over HTTP."""
