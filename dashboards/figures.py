@@ -1,6 +1,5 @@
 """Charts as Plotly figures: arrays in the yard's own units and local time in, figures out. No I/O."""
 
-import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -23,60 +22,53 @@ CONFIG: dict[str, Any] = {"showSendToCloud": False, "displaylogo": False, "respo
 BLUE, SKY, GREEN = "#0072B2", "#56B4E9", "#009E73"
 ORANGE, VERMILLION, GREY = "#E69F00", "#D55E00", "#767676"
 
-CALL_MARKERS: dict[str, tuple[str, str, int]] = {
-    "walk first": ("square", VERMILLION, 17),
-    "walk today": ("triangle-up", ORANGE, 15),
-    "this week": ("circle", SKY, 12),
-    "no call": ("circle-open", GREY, 11),
-}
-"""Symbol, colour and size of a berth's marker by call; a call that is not here is drawn as a cross."""
-_OTHER_CALL = ("cross", GREY, 12)
-
 _GRID = "rgba(128,128,128,0.28)"
 _SHADE, _SHADE_EDGE = "rgba(86,180,233,0.22)", "rgba(86,180,233,0.6)"
 _HOUR_MS = 3_600_000
 
-_HEAD_PX, _FOOT_PX, _BARE_FOOT_PX, _GAP_PX, _PANEL_PX = 8, 116, 56, 24, 128
+_HEAD_PX, FOOT_PX, _BARE_FOOT_PX, _GAP_PX, _PANEL_PX = 8, 116, 56, 24, 128
 _LANES_PX = {"storms": 46, "log": 66}
 _LANE_AXIS = {"showgrid": False, "zeroline": False, "showticklabels": False, "fixedrange": True}
-_CROWD = 80
-"""From more boats than this on, words and signs of the map are made smaller."""
-_MAP_FRAME_PX = 8 + _FOOT_PX
 
 
 @dataclass(frozen=True)
-class Berth:
-    """A boat on the map: where it stands, where its bow points (clockwise from up) and half its length as drawn."""
+class Notes:
+    """What the hover adds to each hour: ``texts[codes[h]]``, with ``codes`` (H,); few texts stand for many hours.
 
-    boat: str
-    name: str
-    call: str
-    score: float
-    x: float
-    y: float
-    heading_deg: float
-    bow: float
-    place: str
-    href: str
+    Texts are shown as plotly.js reads them: pass names through `plain`.
+    """
+
+    texts: tuple[str, ...]
+    codes: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, texts: Sequence[str]) -> "Notes":
+        """Notes out of one text an hour."""
+        place = {text: code for code, text in enumerate(dict.fromkeys(texts))}
+        return cls(tuple(place), np.array([place[text] for text in texts], dtype=np.intp))
+
+    def __getitem__(self, rows: slice) -> "Notes":
+        return Notes(self.texts, self.codes[rows])
+
+    def tolist(self) -> list[str]:
+        """The text of each hour."""
+        return [self.texts[code] for code in self.codes.tolist()]
 
 
 @dataclass(frozen=True)
 class Series:
-    """One line or set of bars; ``values`` (H,) in the panel's unit, NaN where unknown; ``notes`` (H,) for the hover.
-
-    Notes are shown as plotly.js reads text: pass names through `plain`.
-    """
+    """One line or set of bars; ``values`` (H,) in the panel's unit, NaN where unknown; ``notes`` (H,) for the hover."""
 
     label: str
     values: Floats
     style: Literal["line", "dotted", "bars", "hatched", "points"]
     colour: str
-    notes: NDArray[np.str_] | None = None
+    notes: Notes | None = None
 
 
 @dataclass(frozen=True)
 class Level:
-    """A number to hold the curve against, drawn where it falls inside the panel."""
+    """A number to hold the curve against, drawn where it falls inside the panel, with no words if ``text`` is empty."""
 
     value: float
     text: str
@@ -84,7 +76,10 @@ class Level:
 
 @dataclass(frozen=True)
 class Panel:
-    """One quantity on the time axis. ``missing`` (H,) marks hours that nobody knows; ``from_zero`` fixes the floor."""
+    """One quantity on the time axis. ``missing`` (H,) marks hours that nobody knows.
+
+    ``from_zero`` fixes the floor of its axis, ``top`` the upper end where that is not left to the values.
+    """
 
     title: str
     unit: str
@@ -93,6 +88,7 @@ class Panel:
     missing: NDArray[np.bool_]
     levels: tuple[Level, ...] = ()
     from_zero: bool = True
+    top: float | None = None
 
 
 @dataclass(frozen=True)
@@ -120,74 +116,6 @@ _LANES: dict[Lane, tuple[int, str, str]] = {
     "found": (1, "triangle-up", VERMILLION),
     "done": (0, "square", GREEN),
 }
-
-
-def berth_map(berths: Sequence[Berth], unit: str, row_names: Sequence[str] = ()) -> go.Figure:
-    """Boats where they stand, the call in symbol and text, the bow as a short line.
-
-    Parameters
-    ----------
-    berths : sequence of Berth
-        Positions in ``unit``, or in places and rows where ``row_names`` are given.
-    unit : str
-        Unit of the positions; empty where there is none.
-    row_names : sequence of str
-        Names of rows 0, 1, ... where boats stand on a plain grid of rows and places.
-    """
-    figure = go.Figure(layout=_layout(height=_MAP_FRAME_PX + 64 * max(len(row_names), 4)))
-    bow_x: list[float | None] = []
-    bow_y: list[float | None] = []
-    for berth in berths:
-        angle = math.radians(berth.heading_deg)
-        bow_x += [berth.x, round(berth.x + berth.bow * math.sin(angle), 1), None]
-        bow_y += [berth.y, round(berth.y + berth.bow * math.cos(angle), 1), None]
-    figure.add_scatter(
-        x=bow_x, y=bow_y, mode="lines", line={"color": GREY, "width": 2}, name="bow points here", hoverinfo="skip"
-    )
-    crowded = len(berths) > _CROWD
-    calls = [*CALL_MARKERS, *sorted({berth.call for berth in berths} - CALL_MARKERS.keys())]
-    for call in calls:
-        called = [berth for berth in berths if berth.call == call]
-        if not called:
-            continue
-        symbol, colour, size = CALL_MARKERS.get(call, _OTHER_CALL)
-        figure.add_scatter(
-            x=[berth.x for berth in called],
-            y=[berth.y for berth in called],
-            mode="markers+text",
-            name=call,
-            marker={
-                "symbol": symbol,
-                "size": size * (0.6 if crowded else 1.0),
-                "color": colour,
-                "line": {"width": 1.5, "color": GREY},
-            },
-            text=[plain(berth.boat) + _words_of(call, crowded) for berth in called],
-            textposition=["top center" if 90 < berth.heading_deg % 360 < 270 else "bottom center" for berth in called],
-            textfont={"size": 10 if crowded else 11},
-            hovertext=[
-                plain(f"{berth.boat} {berth.name}, {berth.call}, score {berth.score:.2f}, {berth.place}")
-                for berth in called
-            ],
-            hoverinfo="text",
-            customdata=[berth.href for berth in called],
-        )
-    figure.update_layout(hovermode="closest", legend=_legend(), margin={"l": 48, "r": 8, "t": 8, "b": _FOOT_PX})
-    if row_names:
-        names = [plain(name) for name in row_names]
-        places = sorted({berth.x for berth in berths})
-        shown = places[:: len(places) // 12 + 1]
-        figure.update_xaxes(title={"text": "place", "standoff": 8}, tickvals=shown)
-        figure.update_yaxes(
-            title="row", tickvals=list(range(len(names))), ticktext=names, range=[-0.8, len(names) - 0.4]
-        )
-        return figure
-    x_range, y_range = _roomy([berth.x for berth in berths]), _roomy([berth.y for berth in berths])
-    figure.update_xaxes(title={"text": f"x on the yard's plan [{unit}]", "standoff": 8}, range=x_range)
-    figure.update_yaxes(title=f"y [{unit}]", range=y_range, scaleanchor="x", constrain="domain")
-    # The page gives the map the height at which a metre is as long down as it is across.
-    figure.update_layout(meta={"aspect": round((y_range[1] - y_range[0]) / (x_range[1] - x_range[0]), 4)})
-    return figure
 
 
 def time_panels(
@@ -227,15 +155,15 @@ def time_panels(
     lanes = (["storms"] if cut_storms else []) + (["log"] if shown_marks else [])
     domains, height = _stacked([_LANES_PX[lane] for lane in lanes] + [_PANEL_PX] * len(panels))
     with_legend = any(len(panel.series) > 1 for panel in panels)
-    foot = _FOOT_PX if with_legend else _BARE_FOOT_PX
-    parts = _Parts(_layout(height + _HEAD_PX + foot), middle_of_time=first + (last - first) / 2)
+    foot = FOOT_PX if with_legend else _BARE_FOOT_PX
+    parts = _Parts(layout(height + _HEAD_PX + foot), middle_of_time=first + (last - first) / 2)
     parts.layout |= {
         "hovermode": "x unified",
         "hoverdistance": 6,
         "hoversubplots": "axis",
         "barmode": "stack",
         "bargap": 0,
-        "legend": _legend(),
+        "legend": legend(),
         "showlegend": with_legend,
         "margin": {"l": 44, "r": 10, "t": _HEAD_PX, "b": foot},
     }
@@ -303,7 +231,11 @@ def _add_panel(parts: _Parts, times: Times, panel: Panel, row: int, domain: tupl
     }
     parts.title(row, f"<b>{plain(panel.title)}</b> [{panel.unit}]")
     for series in panel.series:
-        parts.traces.append(_trace(times, panel, series, axis, step_h))
+        trace = _trace(times, panel, series, axis, step_h)
+        # A line alone in its panel is named by the panel; one label in several panels stands once in the legend.
+        named = any(other["showlegend"] and other["name"] == trace["name"] for other in parts.traces)
+        shown = len(panel.series) > 1 and not named
+        parts.traces.append(trace | {"legendgroup": trace["name"], "showlegend": shown})
     unknown = times[panel.missing]
     if len(unknown):
         parts.traces.append(
@@ -326,7 +258,8 @@ def _add_panel(parts: _Parts, times: Times, panel: Panel, row: int, domain: tupl
             where = {"xref": "x domain", "yref": axis}
             line = {"color": GREY, "width": 1, "dash": "dash"}
             parts.line(x0=0, x1=1, y0=level.value, y1=level.value, line=line, **where)
-            parts.words(plain(level.text), x=0, xanchor="left", y=level.value, **where)
+            if level.text:
+                parts.words(plain(level.text), x=0, xanchor="left", y=level.value, **where)
 
 
 def _trace(times: Times, panel: Panel, series: Series, axis: str, step_h: int) -> dict[str, Any]:
@@ -335,9 +268,12 @@ def _trace(times: Times, panel: Panel, series: Series, axis: str, step_h: int) -
         "y": np.round(series.values, panel.decimals) + 0.0,  # no minus before a zero
         "yaxis": axis,
         "name": plain(series.label),
-        "hovertemplate": f"%{{y:.{panel.decimals}f}} {panel.unit}%{{customdata}}",
-        "customdata": np.full(len(times), "") if series.notes is None else series.notes,
+        "hovertemplate": f"%{{y:.{panel.decimals}f}} {panel.unit}",
     }
+    if series.notes is not None:
+        # Codes of texts, which static/pages.js looks up: Plotly would copy thousands of texts one by one.
+        trace["hovertemplate"] += "%{customdata}"
+        trace |= {"customdata": series.notes.codes, "meta": {"notes": list(series.notes.texts)}}
     if series.style in ("bars", "hatched"):
         width = step_h * _HOUR_MS
         pattern = {"shape": "/", "size": 4, "solidity": 0.55} if series.style == "hatched" else None
@@ -433,7 +369,7 @@ def _value_range(panel: Panel) -> tuple[float, float]:
     low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 0.0)
     if panel.from_zero:
         high = max(high, min((level.value for level in panel.levels), default=0.0))
-        return 0.0, high * 1.2 or 1.0
+        return 0.0, panel.top or high * 1.2 or 1.0
     room = max(0.08 * (high - low), 0.5)
     return low - room, high + room
 
@@ -449,21 +385,8 @@ def _stacked(heights_px: Sequence[int]) -> tuple[list[tuple[float, float]], int]
     return domains, total
 
 
-def _words_of(call: str, crowded: bool) -> str:
-    """The call below a boat's number; its last word alone where there is little room, nothing for no call."""
-    if call == "no call":
-        return ""
-    return "<br>" + plain(call.split()[-1] if crowded else call)
-
-
-def _roomy(positions: Sequence[float]) -> list[float]:
-    """Range of an axis of the map, with room for a sign and its words at the edge."""
-    low, high = min(positions), max(positions)
-    room = max(0.08 * (high - low), 8.0)
-    return [round(low - room, 1), round(high + room, 1)]
-
-
-def _layout(height: int) -> dict[str, Any]:
+def layout(height: int) -> dict[str, Any]:
+    """What every chart begins with: clear ground, so that light and dark pages both show through."""
     return {
         "template": go.layout.Template(),
         "height": height,
@@ -477,7 +400,8 @@ def _layout(height: int) -> dict[str, Any]:
     }
 
 
-def _legend() -> dict[str, Any]:
+def legend() -> dict[str, Any]:
+    """A legend below the chart, where a phone has room for it."""
     return {"orientation": "h", "x": 0, "xanchor": "left", "yref": "container", "y": 0, "yanchor": "bottom"}
 
 

@@ -3,10 +3,11 @@
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -16,20 +17,25 @@ from plotly.offline import get_plotlyjs
 from dashboards.cover_page import cover_contents
 from dashboards.folder import INDEX, LIBRARY, write_folder
 from dashboards.packing import chart_json
-from dashboards.rows import data_age_text, is_old, linked, source_rows
+from dashboards.rows import data_age_text, is_old, job_rows, linked, source_rows
 from dashboards.season import Season
+from dashboards.weather_page import weather_content
 from dashboards.yard_page import yard_content
 from monitor.assessment import YardAssessment
 from monitor.ranking import HAZARDS
-from monitor.register import Cover
+from monitor.register import Cover, Yard
 from monitor.wording import CAUTIONS, OWN_JUDGEMENT, local_text
 
+if TYPE_CHECKING:  # a folder of pages needs no scheduler
+    from monitor.service import JobState
+
 STATIC = ("pages.css", "pages.js")
+WEATHER = "weather.html"
 _LONGEST_SLUG = 40
 
 
 def write_pages(folder: Path, assessment: YardAssessment) -> Path:
-    """Write the yard's page and one page a cover; they open from disk and never call the network.
+    """Write the yard's page, its weather and one page a cover; they open from disk and never call the network.
 
     Parameters
     ----------
@@ -53,11 +59,49 @@ def write_pages(folder: Path, assessment: YardAssessment) -> Path:
     return write_folder(folder, _files(assessment))
 
 
-def yard_page(assessment: YardAssessment) -> str:
+@dataclass(frozen=True)
+class Live:
+    """What a served page has besides: the folder of its static files, ending in a slash, and the service's jobs."""
+
+    static: str
+    jobs: Sequence["JobState"] = ()
+
+
+def yard_page(assessment: YardAssessment, live: Live | None = None) -> str:
     """HTML of the yard's page."""
     season = Season(assessment)
     content = yard_content(assessment, season, page_names(assessment.covers))
-    return _environment().get_template("yard.html").render(**_shared(assessment), **content)
+    return _environment().get_template("yard.html").render(**_shared(assessment, live), **content)
+
+
+def cover_page(assessment: YardAssessment, cover_id: int, live: Live | None = None) -> str:
+    """HTML of one cover's page; KeyError where the assessment has no such cover."""
+    names = page_names(assessment.covers)
+    for _, content in cover_contents(assessment, Season(assessment), names, only=cover_id):
+        return _environment().get_template("cover.html").render(**_shared(assessment, live), **content)
+    raise KeyError(cover_id)
+
+
+def weather_page(assessment: YardAssessment, live: Live | None = None) -> str:
+    """HTML of the page on the yard's weather: sources, coverage, gaps, flags."""
+    content = weather_content(assessment, Season(assessment))
+    return _environment().get_template("weather.html").render(**_shared(assessment, live), **content)
+
+
+def list_page(yards: Sequence[Yard], static: str) -> str:
+    """HTML of the list of yards; each leads to a folder of the yard's key."""
+    return _environment().get_template("plain.html").render(title="Yards", yards=yards, sentence="", static=static)
+
+
+def trouble_page(title: str, sentence: str, static: str) -> str:
+    """HTML of a page that says in a sentence why there is no other."""
+    return _environment().get_template("plain.html").render(title=title, yards=(), sentence=sentence, static=static)
+
+
+def static_files() -> dict[str, bytes]:
+    """Style, script and library by file name."""
+    folder = Path(__file__).parent / "static"
+    return {LIBRARY: get_plotlyjs().encode(), **{name: (folder / name).read_bytes() for name in STATIC}}
 
 
 def cover_pages(assessment: YardAssessment) -> Iterator[tuple[str, str]]:
@@ -88,15 +132,14 @@ def _slug(number: str) -> str:
 
 
 def _files(assessment: YardAssessment) -> Iterator[tuple[str, bytes]]:
-    yield LIBRARY, get_plotlyjs().encode()
-    for name in STATIC:
-        yield name, (Path(__file__).parent / "static" / name).read_bytes()
+    yield from static_files().items()
     for name, page in cover_pages(assessment):
         yield name, page.encode()
+    yield WEATHER, weather_page(assessment).encode()
     yield INDEX, yard_page(assessment).encode()
 
 
-def _shared(assessment: YardAssessment) -> dict[str, Any]:
+def _shared(assessment: YardAssessment, live: Live | None = None) -> dict[str, Any]:
     """What every page has: whose it is, as of when, how old its weather, credits, cautions."""
     yard = assessment.yard
     credits = dict.fromkeys(status.credit for status in assessment.sources if status.credit)
@@ -111,9 +154,11 @@ def _shared(assessment: YardAssessment) -> dict[str, Any]:
         "own_judgement": OWN_JUDGEMENT,
         "cautions": CAUTIONS,
         "version": assessment.version,
-        "ranking_id": assessment.ranking_id,
         "home": INDEX,
-        "library": LIBRARY,
+        "weather_name": WEATHER,
+        "library": LIBRARY if live is None else f"{live.static}{LIBRARY}",
+        "static": "" if live is None else live.static,
+        "jobs": None if live is None else job_rows(live.jobs, yard.time_zone),
     }
 
 

@@ -5,6 +5,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from dashboards.figures import Lane
 from monitor.assessment import SourceStatus, YardAssessment
@@ -20,9 +21,13 @@ from monitor.wording import (
     local_text,
     missing_text,
     reason_value_text,
+    reason_when_text,
     source_text,
     threshold_text,
 )
+
+if TYPE_CHECKING:  # a folder of pages needs no scheduler
+    from monitor.service import JobState
 
 OLD_DATA_H = 3.0
 """From this age on the newest weather hour is called old: pulls are hourly, and a service may be one or two behind."""
@@ -111,9 +116,7 @@ def cover_row(line: RankedCover, cover: Cover, href: str, assessment: YardAssess
 
 def reason_row(reason: Reason, time_zone: str, units: str) -> ReasonRow:
     """A reason taken apart into what a person reads first and what stands behind it."""
-    when = "" if reason.hour_ending is None else local_text(reason.hour_ending, time_zone)
-    if reason.hazard == "unseen" and when:
-        when = f"wrapped {when}" if reason.note else f"last inspection {when}"
+    when = reason_when_text(reason, time_zone)
     value = reason_value_text(reason, units)
     if reason.hazard == "open_finding" and reason.value is not None:
         value = f"{reason.note}, {value}, {SEVERITIES.get(int(reason.value), '')}".lstrip(", ")
@@ -311,12 +314,35 @@ def source_rows(sources: Sequence[SourceStatus], time_zone: str) -> list[dict[st
             "source": status.source,
             "newest": NOT_KNOWN if status.newest_hour is None else local_text(status.newest_hour, time_zone),
             "fetched": NOT_KNOWN if status.fetched_at is None else local_text(status.fetched_at, time_zone),
-            "age": NOT_KNOWN if status.age_h is None else f"{status.age_h:.0f} h",
+            "age": NOT_KNOWN if status.age_h is None else "under 1 h" if status.age_h < 1 else f"{status.age_h:.0f} h",
             "failure": status.last_failure or "none",
+            "failing": status.failing,
             "credit": linked(status.credit),
         }
         for status in sources
     ]
+
+
+def job_rows(jobs: Sequence["JobState"], time_zone: str) -> list[dict[str, str]]:
+    """One row a job of the service: what it is, how its newest run went, when it is due; in trouble or not."""
+    rows = []
+    for job in jobs:
+        started = "never" if job.started_at is None else local_text(job.started_at, time_zone)
+        done = "never" if job.last_done_at is None else local_text(job.last_done_at, time_zone)
+        rows.append(
+            {
+                "job": job.job,
+                "outcome": job.outcome,
+                "started": started,
+                "done": done,
+                "due": local_text(job.next_due_at, time_zone),
+                "message": job.message,
+                "trouble": f"{job.job} has failed {job.failures} times in a row, last {started}; last done {done}."
+                if job.failures
+                else "",
+            }
+        )
+    return rows
 
 
 def linked(text: str) -> list[tuple[str, str]]:

@@ -2,16 +2,18 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from dashboards.figures import BLUE, GREY, SKY, VERMILLION, Floats, Panel, Series, StormBand, Times, plain
+from dashboards.figures import BLUE, GREY, SKY, VERMILLION, Floats, Notes, Panel, Series, StormBand, Times, plain
 from monitor.assessment import YardAssessment
 from monitor.hazards import column
+from monitor.hazards.freeze_thaw import FreezeThawParameters, daily_extremes, daily_freeze_thaw
+from monitor.hazards.ice import freezing_rain
 from monitor.hazards.snow import SnowParameters, snow_forcing
 from monitor.storms import Storm
 from monitor.units import DisplayUnit, display_unit
@@ -70,14 +72,14 @@ def local_days(hour_ending: pd.DatetimeIndex, time_zone: str) -> Days:
     return Days(dates.astype("datetime64[s]"), first, hours)
 
 
-def hover_notes(hour_ending: pd.DatetimeIndex, sources: Sequence[str], time_zone: str) -> NDArray[np.str_]:
+def hover_notes(hour_ending: pd.DatetimeIndex, sources: Sequence[str], time_zone: str) -> Notes:
     """What the hover adds to each hour: its source, and which of the two it is in the repeated hour."""
     local = pd.Series(local_times(hour_ending, time_zone))
     words = {source: plain(f", {source_text(source) if source else 'weather not known'}") for source in set(sources)}
     notes = [words[source] for source in sources]
     for row in np.flatnonzero(local.duplicated(keep=False)).tolist():
         notes[row] += f" ({hour_ending[row].tz_convert(time_zone):%Z})"
-    return np.array(notes, dtype=str)
+    return Notes.of(notes)
 
 
 class Season:
@@ -99,6 +101,7 @@ class Season:
         self.temperature_c = column(values, "air_temperature_c")
         self.wind_ms = column(values, "wind_speed_ms")
         self.gust_ms = column(values, "wind_gust_ms")
+        self.icing = freezing_rain(values)
         forcing = snow_forcing(values, SnowParameters())
         self.snow_mm = np.where(forcing.missing, np.nan, forcing.snowfall_water_mm)
         self.rain_mm = np.where(forcing.missing, np.nan, forcing.rain_mm)
@@ -111,6 +114,16 @@ class Season:
     def axis_title(self) -> str:
         """Title of an hourly time axis."""
         return f"hour ending, clock of {self.zone}"
+
+    def freeze_thaw_days(self) -> dict[date, str]:
+        """The public index of each local day from the air's lowest and highest hour: ``yes``, ``no``, or unknown."""
+        if not self.hours:
+            return {}
+        air = pd.Series(self.temperature_c, index=self.hour_ending)
+        days = daily_extremes(air, self.zone, FreezeThawParameters())
+        both = daily_freeze_thaw(days["min_c"], days["max_c"])
+        words = np.where(days["min_c"].isna(), "–", np.where(both, "yes", "no"))
+        return dict(zip(pd.DatetimeIndex(days.index).date.tolist(), words.tolist(), strict=True))
 
     def recent(self) -> slice:
         """Rows of the hourly strip."""
@@ -130,7 +143,7 @@ class Season:
         temperature, water, speed = self._units()
         hours = self.hour_ending[rows]
 
-        def notes(*variables: str) -> NDArray[np.str_]:
+        def notes(*variables: str) -> Notes:
             return hover_notes(hours, self.source_of(variables)[rows], self.zone)
 
         fell = notes("snowfall_water_mm", "precipitation_mm", "rain_mm")
@@ -178,9 +191,9 @@ class Season:
         """Lowest and highest temperature, sums of snow and rain, top gust of each day."""
         temperature, water, speed = self._units()
 
-        def notes(missing: Flags) -> NDArray[np.str_]:
+        def notes(missing: Flags) -> Notes:
             counts = zip(days.count(missing).tolist(), days.hours.tolist(), strict=True)
-            return np.array([f", {missed} of {hours} h missing" if missed else "" for missed, hours in counts])
+            return Notes.of([f", {missed} of {hours} h missing" if missed else "" for missed, hours in counts])
 
         cold, wet, windy = notes(self.temperature_missing), notes(self.water_missing), notes(self.wind_missing)
         return [

@@ -5,7 +5,8 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from dashboards.figures import Berth, berth_map, time_panels
+from dashboards.berths import Berth, berth_map
+from dashboards.figures import time_panels
 from dashboards.rows import call_groups, compass, cover_row, storm_rows
 from dashboards.season import Season, local_days
 from monitor.assessment import YardAssessment

@@ -8,7 +8,8 @@ import pandas as pd
 
 from monitor.assessment import SourceStatus, YardAssessment
 from monitor.clocks import Log, clocks, open_findings
-from monitor.hazards.exposure import HazardParameters, cover_series, exposures, yard_weather
+from monitor.hazards.exposure import exposures
+from monitor.hazards.series import HazardParameters, cover_series, yard_weather
 from monitor.inspections import Action, Finding, Inspection
 from monitor.ranking import OpenFinding, RankingParameters, rank_covers
 from monitor.register import Boat, Cover, CoverBuild, Yard
@@ -21,22 +22,33 @@ HOURS = 744
 AS_OF = FIRST + timedelta(hours=HOURS - 1, minutes=30)
 WRAPPED = datetime(2025, 10, 21, 14, tzinfo=UTC)
 
-NOT_ASSESSED = ("ice", "damp")
-"""Hazards that the picture leaves out, whatever the program assesses: pages must say so."""
-
 UNKNOWN_HOURS = slice(300, 330)
 """Nothing observed; the forecast knows temperature and mean wind of the last ten of them."""
 FORECAST_HOURS = slice(320, 340)
 NO_DIRECTION_HOUR = 500
 LONE_GUST_HOUR = 450
+TOO_COLD_HOUR = 520
+"""A temperature that cannot be: set aside and flagged; nobody else knows the hour."""
+FREEZING_RAIN = slice(690, 694)
+"""1.5 mm of water in each hour at -1 degC, coded as freezing rain."""
 
 NASTY_NAME = "Gull & <script>alert(\"ho\")</script> 'Tern'"
 NASTY_NOTE = '</script><img src=x onerror="alert(1)"> 3 < 5 & "so"'
 CREDIT = "Weather data by Example Service (https://weather.example/credit)"
 
 
-def make_assessment(units: str = "us", *, weather: bool = True, positions: bool = True) -> YardAssessment:
-    """The yard; ``units`` us or metric, with or without any weather, with or without positions of the boats."""
+def make_assessment(
+    units: str = "us",
+    *,
+    weather: bool = True,
+    positions: bool = True,
+    codes: bool = True,
+    left_out: tuple[str, ...] = (),
+) -> YardAssessment:
+    """The yard; ``units`` us or metric, with or without any weather, its codes, or positions of the boats.
+
+    Hazards ``left_out`` are not assessed, whatever the weather would allow.
+    """
     yard = Yard(
         key="tarn",
         name='Tarn Slip & "Sons"',
@@ -48,18 +60,23 @@ def make_assessment(units: str = "us", *, weather: bool = True, positions: bool 
     )
     covers = _covers(positions)
     log = _log()
-    merged = _merged() if weather else merge_by_priority([], [])
-    return assessment_of(yard, covers, log, merged)
+    merged = _merged(codes) if weather else merge_by_priority([], [])
+    return assessment_of(yard, covers, log, merged, left_out)
 
 
-def assessment_of(yard: Yard, covers: tuple[Cover, ...], log: Log, merged: Merged) -> YardAssessment:
+def assessment_of(
+    yard: Yard, covers: tuple[Cover, ...], log: Log, merged: Merged, left_out: tuple[str, ...] = ()
+) -> YardAssessment:
     """Everything worked out from register, log and weather as the program does it."""
     parameters = HazardParameters()
-    hours = yard_weather(merged, FIRST - timedelta(hours=1), AS_OF, parameters)
-    since = clocks({cover.id: WRAPPED for cover in covers}, {}, log)
-    series = cover_series(hours, yard, covers, log.actions, parameters)
-    measured = exposures(hours, series, covers, since, AS_OF) if len(merged.values) else []
-    measured = [exposure for exposure in measured if exposure.hazard not in NOT_ASSESSED]
+    hours = yard_weather(merged, yard, FIRST - timedelta(hours=1), AS_OF, parameters)
+    revented = {cover.id: cover.builds[-1].built_at for cover in covers if len(cover.builds) > 1}
+    since = clocks({cover.id: WRAPPED for cover in covers}, revented, log)
+    series = cover_series(hours, yard, covers, log.actions, log.inspections, parameters)
+    measured = []
+    if len(merged.values):
+        measured = exposures(hours, series, covers, since, log.inspections, AS_OF, yard.display_units)
+    measured = [exposure for exposure in measured if exposure.hazard not in left_out]
     entries = open_findings(log, {cover.id: cover.boat.number for cover in covers})
     worst = {
         cover.id: OpenFinding(
@@ -80,7 +97,7 @@ def assessment_of(yard: Yard, covers: tuple[Cover, ...], log: Log, merged: Merge
         hours.snow,
         (series.snow_load_kpa > 0).any(axis=1),
         (series.pocket_mm > 0).any(axis=1),
-        hours.cycles,
+        hours.air_cycles,
         StormParameters(),
     )
     return YardAssessment(
@@ -97,9 +114,8 @@ def assessment_of(yard: Yard, covers: tuple[Cover, ...], log: Log, merged: Merge
         storms=tuple(storms),
         sources=_sources() if len(merged.values) else (),
         parameters=ranking,
-        not_assessed=NOT_ASSESSED,
+        not_assessed=tuple(name for name in ranking.curves if name not in {each.hazard for each in measured}),
         data_age_h=age_h,
-        ranking_id="5f0c",
         series=series,
     )
 
@@ -203,7 +219,7 @@ def _sources() -> tuple[SourceStatus, ...]:
     )
 
 
-def _merged() -> Merged:
+def _merged(codes: bool) -> Merged:
     """Two sources: the airport with gaps, the forecast under it without gust; hour by hour made of sines and steps."""
     index = hourly_index(pd.date_range(FIRST, periods=HOURS, freq="h"))
     hour = np.arange(HOURS)
@@ -220,6 +236,8 @@ def _merged() -> Merged:
     wind[560:600], gust[560:600] = 11.0, 16.0
     water[600:620], temperature[600:620] = 0.8, 5.0
     direction[NO_DIRECTION_HOUR] = np.nan
+    temperature[FREEZING_RAIN], water[FREEZING_RAIN] = -1.0, 1.5
+    temperature[TOO_COLD_HOUR] = -99.0
     hours = pd.DataFrame(
         {
             "air_temperature_c": temperature,
@@ -231,7 +249,12 @@ def _merged() -> Merged:
         },
         index=index,
     )
+    if codes:
+        weather = pd.Series("", index=index, dtype="str")
+        weather.iloc[FREEZING_RAIN] = "-FZRA BR"
+        hours["present_weather"] = weather
     flags = no_flags(hours)
+    flags.iloc[TOO_COLD_HOUR, flags.columns.get_loc("air_temperature_c")] = "range"
     flags.loc[np.isnan(gust), "wind_gust_ms"] = "none_reported"
     hours.iloc[UNKNOWN_HOURS] = np.nan
     flags.iloc[UNKNOWN_HOURS] = ""

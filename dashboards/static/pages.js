@@ -4,6 +4,7 @@
 (() => {
   const HOUR_MS = 3600e3;
   const PAPER_PX = 680; // as wide as a sheet with its margins, in landscape or not
+  const PAPER_TALL_PX = 860; // a chart with its heading and words on one sheet
   const PAPER_INK = "#16191d";
   const NARROW = matchMedia("(max-width: 40rem)");
 
@@ -62,6 +63,7 @@
       for (const key of ["x", "y", "text", "customdata"]) {
         if (key in trace) trace[key] = unpacked(trace[key]);
       }
+      if (trace.meta && trace.meta.notes) trace.customdata = trace.customdata.map((code) => trace.meta.notes[code]);
     }
     for (const [path, value] of Object.entries(inks())) set(layout, path, value);
     if (matchMedia("(pointer: coarse)").matches) {
@@ -156,12 +158,19 @@
   addEventListener("resize", refit);
   addEventListener("afterprint", () => {
     for (const place of document.querySelectorAll(".chart[data-drawn]")) {
-      Plotly.relayout(place, { ...inks(), ...mapHeight(place, place.layout), width: null, autosize: true });
+      const height = Number(place.dataset.height) || place.layout.height;
+      // Plotly drops the height with the width, so it is given back in a second step.
+      Plotly.relayout(place, { ...inks(), width: null, autosize: true }).then(() =>
+        Plotly.relayout(place, { height, ...mapHeight(place, place.layout) }),
+      );
     }
   });
   addEventListener("beforeprint", () => {
     for (const place of document.querySelectorAll(".chart")) {
-      if (place.dataset.drawn) Plotly.relayout(place, { "font.color": PAPER_INK, width: PAPER_PX });
+      if (!place.dataset.drawn) continue;
+      place.dataset.height = place.layout.height;
+      const height = Math.min(place.layout.height, PAPER_TALL_PX);
+      Plotly.relayout(place, { "font.color": PAPER_INK, width: PAPER_PX, height });
     }
     for (const section of document.querySelectorAll("details:not(.numbers)")) section.open = true;
   });

@@ -8,7 +8,7 @@ from dashboards import write_pages
 
 PHONE = {"width": 390, "height": 844}
 DESK = {"width": 1440, "height": 900}
-PAGES = ["index.html", "cover-7.html", "cover-bare.html"]
+PAGES = ["index.html", "weather.html", "cover-7.html", "cover-bare.html"]
 
 
 @pytest.fixture(scope="module")
@@ -67,10 +67,57 @@ def test_what_is_drawn_is_what_the_page_holds(opened):
     # Wrapped 37 h after the season's first hour of 744 (20 October 01:00Z to 21 October 14:00Z).
     assert by_name["snow load"] == [706, 706, False]
     assert by_name["gust pressure across"] == [706, 706, True]
+    for counted in ("cycles of the film", "wet ones of them", "damp inside", "condensation on the film"):
+        assert by_name[counted] == [706, 706, True]
     ends = page.evaluate(
         "(t => [t.x[0], t.x[t.x.length - 1]])(document.querySelector('.chart').data.find(t => t.name === 'snow load'))"
     )
     assert ends == ["2025-10-21 11:00", "2025-11-19 19:00"]
+
+
+def test_the_hover_names_the_source_of_each_hour(opened):
+    page = opened("cover-7.html")
+    draw_all(page)
+    notes = page.evaluate("document.querySelector('.chart').data.find(t => t.name === 'damp inside').customdata")
+    assert len(notes) == 706
+    # Nobody knows the hour that the clocks of 2 November repeat.
+    assert set(notes) == {
+        ", metar-archive, observed",
+        ", weather not known",
+        ", weather not known (EDT)",
+        ", weather not known (EST)",
+    }
+
+
+def test_the_list_leads_to_the_weather_in_detail_and_back(opened):
+    page = opened()
+    page.get_by_role("link", name="Weather in detail").click()
+    assert page.locator("h1").inner_text().startswith("Weather of Tarn Slip")
+    page.get_by_role("link", name="all covers").click()
+    assert page.locator("h2").first.inner_text() == "Which covers first"
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_printed_page_fits_the_paper(opened, name):
+    page = opened(name, DESK)
+    draw_all(page)
+    page.set_viewport_size({"width": 720, "height": 1000})  # A4 within its margins, about
+    page.emulate_media(media="print")
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    page.wait_for_function("[...document.querySelectorAll('.chart')].every(c => c.layout.width === 680)")
+    across = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
+    assert across[0] <= across[1]
+    assert not page.locator("nav").first.is_visible()
+    # A4 is 297 mm, 1123 px, high: a chart of a cover or of the weather has its place on one sheet with its words.
+    drawn = page.locator(".chart").last
+    assert drawn.bounding_box()["height"] < 900
+    before = float(drawn.get_attribute("data-height"))
+    page.emulate_media(media="screen")
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    page.wait_for_function(
+        "before => [...document.querySelectorAll('.chart')].pop().layout.height === before", arg=before
+    )
+    assert page.evaluate("[...document.querySelectorAll('.chart')].every(c => c.layout.width !== 680)")
 
 
 def test_no_chart_offers_to_share_itself(opened):
@@ -90,8 +137,17 @@ def test_no_chart_offers_to_share_itself(opened):
         ("index.html", DESK, "dark"),
         ("cover-7.html", PHONE, "dark"),
         ("cover-7.html", DESK, "light"),
+        ("weather.html", PHONE, "light"),
+        ("weather.html", DESK, "dark"),
     ],
-    ids=["list-phone-light", "list-desk-dark", "cover-phone-dark", "cover-desk-light"],
+    ids=[
+        "list-phone-light",
+        "list-desk-dark",
+        "cover-phone-dark",
+        "cover-desk-light",
+        "weather-phone-light",
+        "weather-desk-dark",
+    ],
 )
 def test_axe_finds_no_barrier(opened, name, size, scheme):
     page = opened(name, size, scheme)

@@ -3,18 +3,8 @@
 import numpy as np
 import pytest
 
-from dashboards.figures import (
-    CALL_MARKERS,
-    CONFIG,
-    Berth,
-    Level,
-    LogMark,
-    Panel,
-    Series,
-    StormBand,
-    berth_map,
-    time_panels,
-)
+from dashboards.berths import CALL_MARKERS, Berth, berth_map
+from dashboards.figures import CONFIG, Level, LogMark, Notes, Panel, Series, StormBand, time_panels
 
 HOURS = np.datetime64("2026-01-10T00:00:00", "s") + np.arange(48) * np.timedelta64(3600, "s")
 KNOWN = np.zeros(48, dtype=bool)
@@ -105,6 +95,36 @@ def test_a_small_load_looks_small_beside_the_first_level():
     assert figure.layout.yaxis.range[1] > 3.1
     assert [word.text for word in figure.layout.annotations if word.text in ("1 in 10", "1 in 2")] == ["1 in 10"]
     assert [line.y0 for line in figure.layout.shapes] == [3.1]
+
+
+def test_a_level_without_words_is_a_line_alone():
+    figure = time_panels(HOURS, [panel(np.full(48, 90.0), levels=(Level(80.0, ""),))], "local time")
+    assert [line.y0 for line in figure.layout.shapes] == [80.0]
+    assert not [word for word in figure.layout.annotations if word.text == ""]
+
+
+def test_a_panel_with_a_top_ends_there():
+    assert time_panels(HOURS, [panel(np.full(48, 7.0), top=26.0)], "local time").layout.yaxis.range == (0, 26)
+
+
+def test_notes_are_kept_as_codes_of_their_texts():
+    notes = Notes.of(["a"] * 40 + ["b"] * 8)
+    assert notes[38:42].tolist() == ["a", "a", "b", "b"]
+    series = Series("gust", np.ones(48), "line", "#0072B2", notes)
+    drawn = trace(time_panels(HOURS, [panel(np.ones(48), series=(series,))], "local time"), "gust")
+    texts = drawn.meta["notes"]
+    assert [texts[code] for code in drawn.customdata] == notes.tolist()
+    assert drawn.hovertemplate.endswith("%{customdata}")
+
+
+def test_a_label_of_several_panels_stands_once_in_the_legend_and_a_line_alone_not_at_all():
+    both = tuple(Series(label, np.ones(48), "bars", "#0072B2") for label in ("here", "there"))
+    figure = time_panels(
+        HOURS, [panel(np.ones(48), series=both) for _ in range(3)] + [panel(np.ones(48))], "local time"
+    )
+    shown = [each.name for each in figure.data if each.showlegend]
+    assert shown == ["here", "there"]
+    assert {each.legendgroup for each in figure.data if each.name == "here"} == {"here"}
 
 
 def test_storms_are_shaded_from_start_to_end_and_labelled_with_their_whole_name_behind():

@@ -11,9 +11,11 @@ from dashboards_picture import AS_OF, CREDIT, NASTY_NAME, NASTY_NOTE, assessment
 from plotly.offline import get_plotlyjs
 
 import dashboards
-from dashboards.pages import cover_pages, page_names, yard_page
+from dashboards.cover_air import mould_indices
+from dashboards.pages import cover_pages, page_names, weather_page, yard_page
 from dashboards.rows import data_age_text, gust_text, linked, reason_row, storm_rows
 from monitor.clocks import Log
+from monitor.hazards.mould import MouldParameters, mould_index
 from monitor.ranking import Reason
 from monitor.wording import CAUTIONS
 
@@ -58,6 +60,12 @@ def assessment():
 
 
 @pytest.fixture(scope="module")
+def bare():
+    """The yard where ice and damp are not assessed."""
+    return make_assessment(left_out=("ice", "damp"))
+
+
+@pytest.fixture(scope="module")
 def yard(assessment):
     return Page(yard_page(assessment))
 
@@ -71,6 +79,7 @@ def test_a_folder_of_pages_is_written_with_one_page_a_cover(tmp_path, assessment
     index = dashboards.write_pages(tmp_path / "pages", assessment)
     assert index == tmp_path / "pages" / "index.html"
     assert index.read_text(encoding="utf-8") == yard_page(assessment)
+    assert (index.parent / "weather.html").read_text(encoding="utf-8") == weather_page(assessment)
     names = {path.name for path in index.parent.glob("cover-*.html")}
     assert names == set(page_names(assessment.covers).values())
     assert len(names) == len(assessment.covers)
@@ -176,10 +185,16 @@ def test_old_weather_is_warned_of(assessment, age_h, text, warned):
     assert ("Old data:" in words) is warned
 
 
-def test_what_is_not_assessed_and_whose_judgement_it_is_are_said_plainly(yard, covers):
+def test_what_is_not_assessed_and_whose_judgement_it_is_are_said_plainly(bare):
+    for html in (yard_page(bare), *dict(cover_pages(bare)).values()):
+        words = Page(html).words
+        assert "Not assessed: ice, damp." in words
+        assert "curves that are our own judgement" in words
+
+
+def test_where_all_is_assessed_nothing_is_said_to_be_missing(yard, covers):
     for page in (yard, *map(Page, covers.values())):
-        assert "Not assessed: ice, damp." in page.words
-        assert "curves that are our own judgement" in page.words
+        assert "Not assessed" not in page.words
 
 
 def test_every_page_carries_the_cautions_and_the_credits_with_their_links(yard, covers):
@@ -270,12 +285,133 @@ def test_the_numbers_of_a_covers_day_are_those_of_its_hours(assessment, covers):
     assert f"Thu 6 Nov 2025 {load_psf:.2f} {gust_psf:.1f}" in page.words
 
 
-def test_freeze_thaw_cycles_are_counted_from_the_last_inspection(assessment, covers):
-    chart = Page(covers["cover-12.html"]).charts["chart-cover"]
-    cycles = next(trace for trace in chart["data"] if trace["name"] == "freeze-thaw since last inspection")
-    exposure = next(exposure for exposure in assessment.exposures if exposure.hazard == "freeze_thaw")
-    of_this_cover = exposure.value[[cover.id for cover in assessment.covers].index(2)]
-    assert 0 < of_this_cover == cycles["y"]["repeats"][-2]
+def drawn(page, name):
+    """Values of a line of a cover's chart, unpacked."""
+    (packed,) = [trace["y"] for trace in page.charts["chart-cover"]["data"] if trace["name"] == name]
+    if isinstance(packed, dict):
+        pairs = zip(packed["repeats"][::2], packed["repeats"][1::2], strict=True)
+        return [value for value, count in pairs for _ in range(count)]
+    return packed
+
+
+@pytest.mark.parametrize("page, cover_id", [("cover-7.html", 1), ("cover-12.html", 2), ("cover-a-1--3.html", 3)])
+@pytest.mark.parametrize(
+    "hazard, name, tolerance",
+    [
+        ("freeze_thaw", "cycles of the film", 0),
+        ("ice", "freezing rain ice since last inspection", 0.005),  # shown in 0.01 in
+        ("damp", "damp inside", 0),
+    ],
+)
+def test_what_is_counted_in_the_chart_ends_at_the_exposure(assessment, covers, page, cover_id, hazard, name, tolerance):
+    exposure = next(exposure for exposure in assessment.exposures if exposure.hazard == hazard)
+    of_this_cover = exposure.value[[cover.id for cover in assessment.covers].index(cover_id)]
+    last = drawn(Page(covers[page]), name)[-1]
+    shown = of_this_cover / 25.4 if hazard == "ice" else of_this_cover
+    assert 0 < last == pytest.approx(shown, abs=tolerance)
+
+
+def test_wet_cycles_stand_apart_and_are_never_more_than_all(covers):
+    page = Page(covers["cover-7.html"])
+    cycles, wet = drawn(page, "cycles of the film"), drawn(page, "wet ones of them")
+    assert [value is None for value in cycles] == [value is None for value in wet]
+    pairs = [(of_all, of_wet) for of_all, of_wet in zip(cycles, wet, strict=True) if of_all is not None]
+    assert all(of_wet <= of_all for of_all, of_wet in pairs)
+    assert any(of_wet for _, of_wet in pairs)
+
+
+def test_the_humidity_inside_is_drawn_with_the_line_from_which_it_is_damp(assessment, covers):
+    page = Page(covers["cover-12.html"])
+    humidity = drawn(page, "relative humidity inside")
+    series = assessment.series
+    modelled = series.inside_rh_pct[-len(humidity) :, series.cover_ids.index(2)]
+    assert [value is None for value in humidity] == [value != value for value in modelled]
+    assert all(abs(a - b) <= 0.5 for a, b in zip(humidity, modelled, strict=True) if a is not None)
+    assert 80.0 in [shape.get("y0") for shape in page.charts["chart-cover"]["layout"]["shapes"]]
+
+
+def test_hours_that_nobody_knows_are_a_gap_in_what_is_counted(covers):
+    for name in (
+        "cycles of the film",
+        "damp inside",
+        "relative humidity inside",
+        "freezing rain ice since last inspection",
+    ):
+        assert None in drawn(Page(covers["cover-12.html"]), name)
+
+
+def test_the_table_of_days_has_cycles_of_the_film_and_the_public_index_of_the_air_beside_them(covers):
+    words = Page(covers["cover-12.html"]).words
+    assert "freeze-thaw cycles of the film of them wet air freezes and thaws (public daily index)" in words
+    for day, index in (("Tue 28 Oct 2025", "yes"), ("Sat 1 Nov 2025", "–")):
+        assert re.search(rf"{day} [\d.]+ [\d.]+ \d+ \d+ {index} ", words)
+
+
+def test_the_table_of_days_counts_damp_hours_and_ice(assessment, covers):
+    page = Page(covers["cover-12.html"])
+    series = assessment.series
+    begins = series.hour_ending.tz_convert("America/New_York") - timedelta(hours=1)
+    of_day = begins.strftime("%Y-%m-%d") == "2025-11-17"
+    column = series.cover_ids.index(2)
+    damp, condensation = series.damp[of_day, column].sum(), series.condensation[of_day, column].sum()
+    # 4 h of 1.5 mm of freezing rain, 6 mm or 0.24 in, fell on 17 November
+    assert re.search(rf"Mon 17 Nov 2025 .*? 0\.24 {damp} {condensation} 0 Sun 16 Nov", page.words)
+
+
+def test_where_ice_and_damp_are_not_assessed_their_panels_are_left_out_and_the_air_says_so(bare):
+    for html in dict(cover_pages(bare)).values():
+        page = Page(html)
+        names = {trace["name"] for trace in page.charts["chart-cover"]["data"]}
+        assert not names & {"damp inside", "relative humidity inside", "freezing rain ice since last inspection"}
+        assert "Damp and condensation are not assessed" in page.words
+        assert "Mould index" not in page.words
+        assert "condensation hours" not in page.words
+
+
+def test_the_air_under_a_cover_is_told_with_vents_openings_ground_and_hours(assessment, covers):
+    words = Page(covers["cover-12.html"]).words
+    # 60 cm2 are 9.3 in2; two of them and 100 cm2 of gaps are 220 cm2 or 34.1 in2 (1 in2 = 6.4516 cm2)
+    assert "vents 2, 9.3 in² free area each" in words
+    assert "all openings 34.1 in², of it 15.5 in² taken for gaps at the band" in words
+    assert "ground under the boat damp; 15 % of it taken as wet" in words
+    assert "counted since the last look inside or vent change Wed 12 Nov 2025 12:00 EST" in words
+    damp = next(exposure for exposure in assessment.exposures if exposure.hazard == "damp")
+    assert f"damp hours {damp.value[1]:.0f} of 175 known h" in words  # 12 November 17:00Z to 20 November 00:00Z
+    bare_cover = Page(covers["cover-bare.html"]).words
+    assert "counted since its wrapping Tue 21 Oct 2025 10:00 EDT" in bare_cover
+    assert re.search(r"damp hours \d+ of \d+ known h \(\d+ %\); 31 h more are unknown", bare_cover)
+
+
+def test_a_vent_whose_free_area_nobody_recorded_is_taken_and_said_so(assessment):
+    first, *others = assessment.covers
+    unrecorded = replace(first, builds=tuple(replace(build, vent_area_m2=None) for build in first.builds))
+    pages = dict(cover_pages(replace(assessment, covers=(unrecorded, *others))))
+    words = Page(pages["cover-7.html"]).words
+    assert "vents 2, free area not recorded, taken as 15.5 in² each" in words  # 100 cm2
+
+
+def test_the_mould_index_is_given_by_material_as_an_index(assessment, covers):
+    page = Page(covers["cover-a-1--4.html"])
+    series, column = assessment.series, assessment.series.cover_ids.index(4)
+    since = int(series.hour_ending.searchsorted(assessment.covers[3].builds[0].built_at, side="right"))
+    inside_c, humidity = series.inside_temperature_c[since:, column], series.inside_rh_pct[since:, column]
+    index = mould_index(inside_c, humidity, "very_sensitive", MouldParameters())
+    highest = max(value for value in index if value == value)
+    assert highest > index[-1] > 0
+    assert f"bare wood, cotton {index[-1]:.2f} now, {highest:.2f} at most plywood, cushions, canvas" in page.words
+    assert "An index of risk after Hukka and Viitanen (1999), not a sighting" in page.words
+
+
+def test_mould_of_covers_computed_together_is_that_of_each_alone(assessment):
+    since = {cover.id: 37 for cover in assessment.covers}
+    together = mould_indices(assessment.series, since)
+    for cover_id in since:
+        assert mould_indices(assessment.series, {cover_id: 37})[cover_id] == together[cover_id]
+
+
+def test_a_cover_without_a_known_hour_has_no_mould_index(assessment):
+    assert mould_indices(assessment.series, {1: len(assessment.series.hour_ending)}) == {}
+    assert mould_indices(assessment.series, {}) == {}
 
 
 def test_the_log_is_numbered_in_the_order_of_time(covers):
@@ -370,9 +506,26 @@ def test_freezing_rain_that_nobody_would_have_told_of_is_not_none(assessment, fr
 def test_the_curves_are_shown_in_the_yards_units(yard):
     # 0.15 kPa and 0.50 kPa are 3.1 psf and 10.4 psf (1 kPa = 20.8854 psf, as above)
     assert "flattest part since the last inspection 3.1 psf 10.4 psf" in yard.words
-    assert "ice (not assessed)" in yard.words
+    assert "ice (not assessed)" not in yard.words
     metric = Page(yard_page(make_assessment("metric")))
     assert "flattest part since the last inspection 0.15 kPa 0.50 kPa" in metric.words
+
+
+def test_a_hazard_that_is_not_assessed_is_marked_among_the_curves(bare):
+    words = Page(yard_page(bare)).words
+    assert "ice (not assessed)" in words
+    assert "damp (not assessed)" in words
+
+
+def test_lengths_in_reasons_are_in_the_yards_units(assessment, covers):
+    # 9.8 m of hull parted in five by 4 bands: 1.96 m or 77.2 in
+    assert "belly bands every 6 ft 5 in" in Page(covers["cover-7.html"]).words
+    metric = dict(cover_pages(make_assessment("metric")))["cover-7.html"]
+    assert "belly bands every 2.0 m" in Page(metric).words
+
+
+def test_an_hour_that_a_count_ends_at_is_told_as_the_last(covers):
+    assert "last Mon 17 Nov 17:00 EST" in Page(covers["cover-12.html"]).words  # of the freezing rain
 
 
 def test_page_names_are_plain_and_never_collide(assessment):
@@ -399,6 +552,8 @@ def test_the_page_of_a_yard_of_500_covers_stays_below_a_megabyte(assessment):
     page = yard_page(replace(large, version="0.0.test"))
     assert page.count('<li value="') == 500
     assert len(page.encode()) < 1_000_000
+    _, of_a_cover = next(cover_pages(large))
+    assert len(of_a_cover.encode()) < 100_000
 
 
 def test_ages_read_as_a_person_says_them():

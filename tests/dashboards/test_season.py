@@ -1,11 +1,20 @@
 """Hours, days and gaps of a yard's season on its own clock."""
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pandas as pd
 import pytest
-from dashboards_picture import FIRST, FORECAST_HOURS, LONE_GUST_HOUR, UNKNOWN_HOURS, make_assessment
+from dashboards_picture import (
+    FIRST,
+    FORECAST_HOURS,
+    FREEZING_RAIN,
+    LONE_GUST_HOUR,
+    TOO_COLD_HOUR,
+    UNKNOWN_HOURS,
+    make_assessment,
+)
 
 from dashboards.season import Season, hover_notes, local_days, local_times
 
@@ -83,7 +92,7 @@ def test_a_gust_that_was_not_reported_is_no_missing_hour():
 def test_hours_that_nobody_knows_are_missing_and_those_that_a_forecast_knows_are_named_so():
     season = Season(make_assessment())
     unknown = np.flatnonzero(season.temperature_missing)
-    assert unknown.tolist() == list(range(UNKNOWN_HOURS.start, FORECAST_HOURS.start))
+    assert unknown.tolist() == [*range(UNKNOWN_HOURS.start, FORECAST_HOURS.start), TOO_COLD_HOUR]
     sources = season.source_of(["air_temperature_c"])
     assert sources[UNKNOWN_HOURS.start] == ""
     assert sources[FORECAST_HOURS.start] == "nws-grid:forecast"
@@ -145,3 +154,24 @@ def test_hours_of_the_model_are_the_hours_of_the_season():
 
 def test_a_yard_without_weather_has_no_hours():
     assert Season(make_assessment(weather=False)).hours == 0
+
+
+def test_the_public_daily_index_knows_frost_and_thaw_of_a_day_and_leaves_a_day_with_gaps_unknown():
+    days = Season(make_assessment()).freeze_thaw_days()
+    # The picture's sine runs from -4 to 8 degC until 3 November, from -8 to 4 after: each day freezes and thaws. Nobody
+    # knows 15 h of 1 November and 5 h of 2 November; the first day begins with its last four hours.
+    assert days[date(2025, 10, 25)] == days[date(2025, 11, 15)] == "yes"
+    assert days[date(2025, 11, 1)] == days[date(2025, 11, 2)] == days[date(2025, 10, 19)] == "–"
+    assert days[date(2025, 11, 10)] == "yes"  # one hour was set aside, of 24
+
+
+def test_a_day_that_stays_above_freezing_is_no_day_of_the_index():
+    assessment = make_assessment()
+    warm = replace(assessment.weather, values=assessment.weather.values.assign(air_temperature_c=5.0))
+    assert set(Season(replace(assessment, weather=warm)).freeze_thaw_days().values()) == {"no", "–"}
+
+
+def test_the_freezing_rain_of_the_season_is_that_of_the_codes():
+    icing = Season(make_assessment()).icing
+    assert np.flatnonzero(icing.falls).tolist() == list(range(FREEZING_RAIN.start, FREEZING_RAIN.stop))
+    assert not Season(make_assessment(codes=False)).icing.assessed.any()
