@@ -6,8 +6,11 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+REQUIRE_ALL = os.environ.get("STORMWALK_REQUIRE_ALL") == "1"
+
 settings.register_profile(
     "stormwalk",
+    max_examples=100 if REQUIRE_ALL else 25,  # four times as many where everything is required
     derandomize=True,
     database=None,
     deadline=None,
@@ -15,7 +18,6 @@ settings.register_profile(
 )
 settings.load_profile("stormwalk")
 
-REQUIRE_ALL = os.environ.get("STORMWALK_REQUIRE_ALL") == "1"
 CHECKOUT = Path(__file__).resolve().parent.parent
 
 
