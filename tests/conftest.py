@@ -21,6 +21,14 @@ settings.load_profile("stormwalk")
 CHECKOUT = Path(__file__).resolve().parent.parent
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Leave the long tests to the run that requires everything, so that the ordinary one stays short."""
+    if not REQUIRE_ALL:
+        for item in items:
+            if item.get_closest_marker("thorough"):
+                item.add_marker(pytest.mark.skip(reason="takes long: runs where STORMWALK_REQUIRE_ALL=1"))
+
+
 def skip_or_fail(message: str) -> None:
     """Skip a test for want of a tool, saying which; where everything is required, fail instead."""
     if REQUIRE_ALL:

@@ -97,6 +97,7 @@ def test_the_list_leads_to_the_weather_in_detail_and_back(opened):
     assert page.locator("h2").first.inner_text() == "Which covers first"
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", PAGES)
 def test_a_printed_page_fits_the_paper(opened, name):
     page = opened(name, DESK)
@@ -134,11 +135,11 @@ def test_no_chart_offers_to_share_itself(opened):
     "name, size, scheme",
     [
         ("index.html", PHONE, "light"),
-        ("index.html", DESK, "dark"),
+        pytest.param("index.html", DESK, "dark", marks=pytest.mark.thorough),
         ("cover-7.html", PHONE, "dark"),
-        ("cover-7.html", DESK, "light"),
+        pytest.param("cover-7.html", DESK, "light", marks=pytest.mark.thorough),
         ("weather.html", PHONE, "light"),
-        ("weather.html", DESK, "dark"),
+        pytest.param("weather.html", DESK, "dark", marks=pytest.mark.thorough),
     ],
     ids=[
         "list-phone-light",

@@ -95,6 +95,7 @@ def run_and_kill(path, place, folder):
         process.stderr.close()
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("place", PLACES)
 def test_a_kill_loses_nothing_and_doubles_nothing(killed, undisturbed, path, tmp_path, place):
     run_and_kill(path, place, tmp_path)
