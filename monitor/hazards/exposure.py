@@ -17,7 +17,7 @@ from monitor.units import show_length, show_water
 
 Floats = NDArray[np.float64]
 
-BLOCK = 500
+BLOCK = 900
 """Covers computed at a time: keeps a yard of 10,000 covers within memory without slowing a small one."""
 
 
