@@ -47,7 +47,7 @@ def draw_all(page):
     return charts.count()
 
 
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+@pytest.mark.parametrize("size", [PHONE, pytest.param(DESK, marks=pytest.mark.thorough)], ids=["phone", "desk"])
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page_opens_from_disk_draws_its_charts_and_fits_the_screen(opened, name, size):
     page = opened(name, size)
@@ -136,9 +136,9 @@ def test_no_chart_offers_to_share_itself(opened):
     [
         ("index.html", PHONE, "light"),
         pytest.param("index.html", DESK, "dark", marks=pytest.mark.thorough),
-        ("cover-7.html", PHONE, "dark"),
+        pytest.param("cover-7.html", PHONE, "dark", marks=pytest.mark.thorough),
         pytest.param("cover-7.html", DESK, "light", marks=pytest.mark.thorough),
-        ("weather.html", PHONE, "light"),
+        pytest.param("weather.html", PHONE, "light", marks=pytest.mark.thorough),
         pytest.param("weather.html", DESK, "dark", marks=pytest.mark.thorough),
     ],
     ids=[
