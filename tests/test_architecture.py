@@ -2,6 +2,7 @@
 
 import ast
 import importlib
+import os
 import re
 import shutil
 import subprocess
@@ -25,13 +26,14 @@ def name_of(path):
 
 
 def tracked_files():
-    """Every file that git knows, relative to the top; skips where this is no git checkout."""
+    """Every file that git knows, relative to the top; skips where git cannot tell, unless everything is required."""
+    give_up = pytest.fail if os.environ.get("STORMWALK_REQUIRE_ALL") == "1" else pytest.skip
     git = shutil.which("git")
     if git is None or not (CHECKOUT / ".git").exists():
-        pytest.skip("not a git checkout: what is committed cannot be told")
+        give_up("not a git checkout: what is committed cannot be told")
     listing = subprocess.run([git, "ls-files", "-z"], cwd=CHECKOUT, capture_output=True, text=True, check=False)
     if listing.returncode:
-        pytest.skip(f"git does not tell what is committed: {listing.stderr.strip()}")
+        give_up(f"git does not tell what is committed: {listing.stderr.strip()}")
     return [Path(name) for name in listing.stdout.split("\0") if name]
 
 
