@@ -220,6 +220,8 @@ def _measured(visit: Inspection, units: str) -> list[str]:
         measured.append(f"snow {show_water(visit.snow_water_mm, units)} as water")
     if visit.band_drop_m is not None:
         measured.append(f"perimeter band {show_length(visit.band_drop_m, units)} below the rub rail")
+    if visit.gust_seen_ms is not None:
+        measured.append(f"gust {show_speed(visit.gust_seen_ms, units)} seen")
     return measured
 
 

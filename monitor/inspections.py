@@ -83,6 +83,9 @@ REMEDIES: dict[str, frozenset[str]] = {
 Common practice, no source. A stand defect is closed only by an inspection that finds it sound.
 """
 
+PHOTO_TYPES = ("image/jpeg", "image/png", "image/webp")
+"""Kinds of picture that phones and cameras make, as media types."""
+
 SEVERITIES = {0: "sound", 1: "watch", 2: "repair soon", 3: "make safe now"}
 
 
@@ -104,6 +107,7 @@ class Inspection:
     snow_water_mm: float | None = None
     band_drop_m: float | None = None
     corrects_id: str | None = None
+    gust_seen_ms: float | None = None
 
 
 @dataclass(frozen=True)
@@ -134,3 +138,25 @@ class Action:
     quantity: float | None = None
     finding_id: str | None = None
     corrects_id: str | None = None
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A picture taken at an inspection, of a finding perhaps, or of something done; exactly one of the two is named.
+
+    ``sha256`` is the hash of the bytes as they were taken, under which they are kept.
+    """
+
+    id: str
+    taken_at: datetime
+    recorded_at: datetime
+    taken_by: str
+    sha256: str
+    media_type: str
+    byte_count: int
+    width_px: int
+    height_px: int
+    note: str = ""
+    inspection_id: str | None = None
+    finding_id: str | None = None
+    action_id: str | None = None

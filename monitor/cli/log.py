@@ -48,6 +48,7 @@ def command() -> None:
 @click.option("--snow-depth", metavar="LENGTH", help="Measured on the flattest part, with its unit: 6in, 15cm.")
 @click.option("--snow-water-mm", type=click.FloatRange(0, 2000), help="Measured water of that snow, in mm (kg/m2).")
 @click.option("--band-drop", metavar="LENGTH", help="Perimeter band below the rub rail, with its unit: 8in, 20cm.")
+@click.option("--gust-seen", metavar="SPEED", help="Read off a meter while there, with its unit: 28kn, 14m/s.")
 @note_option
 @corrects_option
 @with_database
@@ -62,6 +63,7 @@ def inspection(
     snow_depth: str | None,
     snow_water_mm: float | None,
     band_drop: str | None,
+    gust_seen: str | None,
     note: str,
     corrects: str | None,
 ) -> None:
@@ -86,6 +88,7 @@ def inspection(
         snow_depth_m=operations.length_from_text(snow_depth, "--snow-depth"),
         snow_water_mm=snow_water_mm,
         band_drop_m=operations.length_from_text(band_drop, "--band-drop"),
+        gust_seen_ms=operations.speed_from_text(gust_seen, "--gust-seen"),
         note=note,
         corrects_id=corrects,
     )

@@ -15,7 +15,7 @@ from monitor.register import Cover, Yard
 from monitor.store import inspections as store
 from monitor.store import register as register_store
 from monitor.store.connection import write
-from monitor.units import UnreadableError, parse_length, show_length
+from monitor.units import Dimension, UnreadableError, parse_quantity, show_length, show_speed
 from monitor.variables import VARIABLES
 from monitor.wording import local_text
 
@@ -26,6 +26,7 @@ MEASURED = {
     "snow_depth_m": ("snow depth", VARIABLES["snow_depth_m"].high, "m"),
     "snow_water_mm": ("snow water", 2000.0, "mm"),
     "band_drop_m": ("band drop", 2.0, "m"),
+    "gust_seen_ms": ("gust seen", VARIABLES["wind_gust_ms"].high, "m/s"),
 }
 """What can be measured at an inspection: its name, the most that is believed, and the unit."""
 
@@ -57,13 +58,22 @@ def finding_from_text(text: str) -> NewFinding:
 
 def length_from_text(text: str | None, option: str) -> float | None:
     """A measured length in metres from text with its unit; None stays None. Raises LogError."""
+    return _measured_from_text(text, "length", option, "6in or 15cm")
+
+
+def speed_from_text(text: str | None, option: str) -> float | None:
+    """A speed in m/s from text with its unit; None stays None. Raises LogError."""
+    return _measured_from_text(text, "speed", option, "28kn or 14m/s")
+
+
+def _measured_from_text(text: str | None, dimension: Dimension, option: str, example: str) -> float | None:
     if text is None:
         return None
     try:
-        return parse_length(text, None)
+        return parse_quantity(text, dimension, None)
     except UnreadableError as error:
         bare = text.strip().replace(".", "", 1).isdecimal()
-        problem = f"{text} has no unit; write for example 6in or 15cm" if bare else str(error)
+        problem = f"{text} has no unit; write for example {example}" if bare else str(error)
         raise LogError(f"{option}: {problem}. Nothing was logged.") from None
 
 
@@ -80,6 +90,7 @@ def record_inspection(
     snow_depth_m: float | None = None,
     snow_water_mm: float | None = None,
     band_drop_m: float | None = None,
+    gust_seen_ms: float | None = None,
     note: str = "",
     corrects_id: str | None = None,
     inspection_id: str | None = None,
@@ -110,6 +121,7 @@ def record_inspection(
         snow_depth_m=snow_depth_m,
         snow_water_mm=snow_water_mm,
         band_drop_m=band_drop_m,
+        gust_seen_ms=gust_seen_ms,
         corrects_id=None if corrected is None else corrected.id,
     )
     _check_measured(inspection)
@@ -249,6 +261,8 @@ def log_rows(
         ]
         if visit.snow_water_mm is not None:
             measured.append(f"snow water {visit.snow_water_mm:g} mm")
+        if visit.gust_seen_ms is not None:
+            measured.append(f"gust {show_speed(visit.gust_seen_ms, yard.display_units)}")
         what = ", ".join(["inside and outside" if visit.inside else "outside", *measured])
         rows.append(_row(visit.inspected_at, boats[visit.cover_id], "inspection", what, visit.inspector, visit))
     for found in log.findings:

@@ -33,6 +33,10 @@ APPEND_ONLY: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "notice_tries": (("id",), ()),
     "weather_days": (("fetch_id", "station", "day"), ()),
     "weather_alerts": (("fetch_id", "alert_id"), ()),
+    "photos": (("id",), ()),
+    "photo_withdrawals": (("photo_id",), ()),
+    "walks": (("id",), ()),
+    "walk_changes": (("id",), ()),
 }
 """Tables whose rows are only added: columns of the primary key, and the other columns that are unique."""
 
@@ -390,12 +394,116 @@ def _005_service(db: "Database") -> None:
     _protect(db, "source_choices", "source_orders", "notices", "notice_tries", "weather_days", "weather_alerts")
 
 
+def _006_walks(db: "Database") -> None:
+    # the trigger that refuses replacing knows every column: it is made anew with the new one
+    db.executescript(f"""
+        DROP TRIGGER inspections_no_replace;
+        ALTER TABLE inspections ADD COLUMN gust_seen_ms REAL CHECK (gust_seen_ms >= 0);
+
+        CREATE TABLE photos (                             -- the bytes lie beside the database, under their hash
+            id            TEXT PRIMARY KEY CHECK (id <> ''),      -- UUID made where the photo was taken
+            inspection_id TEXT REFERENCES inspections(id),
+            finding_id    TEXT REFERENCES findings(id),
+            action_id     TEXT REFERENCES actions(id),
+            taken_at      TEXT NOT NULL {_utc("taken_at")},
+            recorded_at   TEXT NOT NULL {_utc("recorded_at")},
+            taken_by      TEXT NOT NULL,
+            note          TEXT NOT NULL,
+            sha256        TEXT NOT NULL CHECK (length(sha256) = 64),
+            media_type    TEXT NOT NULL {_one_of("media_type", log.PHOTO_TYPES)},
+            byte_count    INTEGER NOT NULL CHECK (byte_count > 0),
+            width_px      INTEGER NOT NULL CHECK (width_px > 0),
+            height_px     INTEGER NOT NULL CHECK (height_px > 0),
+            CHECK ((inspection_id IS NULL) <> (action_id IS NULL)),
+            CHECK (finding_id IS NULL OR inspection_id IS NOT NULL)
+        ) STRICT, WITHOUT ROWID;
+        CREATE INDEX photos_by_inspection ON photos (inspection_id);
+        CREATE INDEX photos_by_action ON photos (action_id);
+
+        CREATE TABLE photo_withdrawals (                  -- the photo stays, and no page or document shows it
+            photo_id     TEXT PRIMARY KEY REFERENCES photos(id),
+            withdrawn_at TEXT NOT NULL {_utc("withdrawn_at")},
+            withdrawn_by TEXT NOT NULL,
+            note         TEXT NOT NULL
+        ) STRICT, WITHOUT ROWID;
+
+        CREATE TABLE walks (                              -- a planned round as it was worked out
+            id         TEXT PRIMARY KEY CHECK (id <> ''),
+            yard_id    INTEGER NOT NULL REFERENCES yards(id),
+            starts_at  TEXT NOT NULL {_utc("starts_at")},
+            created_at TEXT NOT NULL {_utc("created_at")},
+            created_by TEXT NOT NULL,
+            request    TEXT NOT NULL,                     -- JSON
+            plan       TEXT NOT NULL                      -- JSON
+        ) STRICT, WITHOUT ROWID;
+        CREATE INDEX walks_by_yard ON walks (yard_id, created_at);
+
+        CREATE TABLE walk_changes (                       -- what people changed of it, in order
+            id         INTEGER PRIMARY KEY,
+            walk_id    TEXT NOT NULL REFERENCES walks(id),
+            changed_at TEXT NOT NULL {_utc("changed_at")},
+            changed_by TEXT NOT NULL,
+            change     TEXT NOT NULL {_one_of("change", ("add", "drop", "hand_over"))},
+            boat       TEXT NOT NULL CHECK (boat <> ''),
+            party      TEXT NOT NULL,                     -- who has it from then on; empty where it is dropped
+            note       TEXT NOT NULL
+        ) STRICT;
+        CREATE INDEX walk_changes_by_walk ON walk_changes (walk_id);
+
+        CREATE TABLE accounts (                           -- who may use the web app, as they are now
+            id            INTEGER PRIMARY KEY,
+            name          TEXT NOT NULL CHECK (name <> ''),
+            folded_name   TEXT NOT NULL UNIQUE,           -- letters alike in upper and lower case
+            role          TEXT NOT NULL {_one_of("role", ("lead", "crew"))},
+            password_hash TEXT NOT NULL,
+            created_at    TEXT NOT NULL {_utc("created_at")},
+            closed_at     TEXT {_utc("closed_at")}
+        ) STRICT;
+
+        CREATE TABLE sessions (
+            token_sha256 TEXT PRIMARY KEY,                -- the token itself is known to the browser alone
+            account_id   INTEGER NOT NULL REFERENCES accounts(id),
+            created_at   TEXT NOT NULL {_utc("created_at")},
+            expires_at   TEXT NOT NULL {_utc("expires_at")},
+            device       TEXT NOT NULL
+        ) STRICT, WITHOUT ROWID;
+        CREATE INDEX sessions_by_account ON sessions (account_id);
+
+        CREATE TABLE sign_in_failures (
+            id          INTEGER PRIMARY KEY,
+            failed_at   TEXT NOT NULL {_utc("failed_at")},
+            folded_name TEXT NOT NULL,
+            address     TEXT NOT NULL
+        ) STRICT;
+        CREATE INDEX sign_in_failures_by_address ON sign_in_failures (address, failed_at);
+
+        CREATE TABLE guest_links (                        -- of one boat; the link itself is signed with the secret
+            id         TEXT PRIMARY KEY,
+            boat_id    INTEGER NOT NULL REFERENCES boats(id),
+            created_at TEXT NOT NULL {_utc("created_at")},
+            created_by TEXT NOT NULL,
+            expires_at TEXT NOT NULL {_utc("expires_at")},
+            revoked_at TEXT {_utc("revoked_at")}
+        ) STRICT, WITHOUT ROWID;
+        CREATE INDEX guest_links_by_boat ON guest_links (boat_id);
+
+        CREATE TABLE secrets (
+            name  TEXT PRIMARY KEY,
+            value TEXT NOT NULL
+        ) STRICT, WITHOUT ROWID;
+    """)
+    no_replace = _append_only_triggers("inspections", _columns(db.conn, "inspections"))["inspections_no_replace"]
+    db.execute(no_replace)
+    _protect(db, "photos", "photo_withdrawals", "walks", "walk_changes")
+
+
 _MIGRATIONS: "tuple[tuple[str, Callable[[Database], None]], ...]" = (
     ("001_register", _001_register),
     ("002_weather", _002_weather),
     ("003_log", _003_log),
     ("004_rankings", _004_rankings),
     ("005_service", _005_service),
+    ("006_walks", _006_walks),
 )
 
 SCHEMA_VERSION = len(_MIGRATIONS)

@@ -24,8 +24,8 @@ ROWS = {
     "weather_fetches": f"(1, 1, 'logger', '{T}', 'stored', NULL, 'ab', '', '', 200, '{{}}', 'cd', x'00')",
     "weather_hours": f"(1, '{T}', 'observed'{', 1.5' * len(variables.VARIABLES)}, NULL, NULL)",
     "weather_stretches": f"(1, '{T}', '{T}', 'observed')",
-    "inspections": f"('i1', 1, '{T}', '{T}', 'Ines', 0, '', NULL, NULL, NULL, NULL), "
-    f"('i2', 1, '{T}', '{T}', 'Ines', 0, '', NULL, NULL, NULL, 'i1')",
+    "inspections": f"('i1', 1, '{T}', '{T}', 'Ines', 0, '', NULL, NULL, NULL, NULL, NULL), "
+    f"('i2', 1, '{T}', '{T}', 'Ines', 0, '', NULL, NULL, NULL, 'i1', NULL)",
     "findings": f"('f1', 'i1', 'bow', 'tear', 2, '{T}', '', NULL), ('f2', 'i1', 'bow', 'tear', 1, '{T}', '', 'f1')",
     "actions": f"('a1', 1, '{T}', '{T}', 'Ines', 'taped', '', NULL, 'f1', NULL), "
     f"('a2', 1, '{T}', '{T}', 'Ines', 'rewelded', '', NULL, 'f1', 'a1')",
@@ -37,6 +37,10 @@ ROWS = {
     "notice_tries": f"(1, 'n1', '{T}', 0, 'no answer')",
     "weather_days": "(1, 'USW00014764', '2026-01-10', '{}', '{\"snowfall_depth_mm\": 51.0}', '{}')",
     "weather_alerts": f"(1, 'urn:oid:1', 'Winter Storm Warning', 'Severe', '{T}', '{T}', '')",
+    "photos": f"""('p1', 'i1', 'f1', NULL, '{T}', '{T}', 'Ines', '', '{"ab" * 32}', 'image/jpeg', 9, 4, 3)""",
+    "photo_withdrawals": f"('p1', '{T}', 'Ines', 'the wrong boat')",
+    "walks": f"('w1', 1, '{T}', '{T}', 'Ines', '{{}}', '{{}}')",
+    "walk_changes": f"(1, 'w1', '{T}', 'Ines', 'drop', 'A-12', '', '')",
 }
 """Rows of each table, in the order in which they refer to one another; where one can be corrected, a correction too."""
 
@@ -74,6 +78,7 @@ def changed_column(table):
         "notice_tries": ("message", "'9'"),
         "weather_days": ("measured", "'9'"),
         "weather_alerts": ("headline", "'9'"),
+        "walks": ("plan", "'9'"),
     }.get(table, ("note", "'9'"))
 
 
@@ -223,6 +228,7 @@ LANDED = {
     "003_log": "e5e4f9939ca3b090",
     "004_rankings": "fec361d059fadd25",
     "005_service": "394f7358435e3010",
+    "006_walks": "deb9a965f0b8ef77",
 }
 """Digest of the tables, triggers and views after each migration that has landed."""
 
