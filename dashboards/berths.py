@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import plotly.graph_objects as go
 
-from dashboards.figures import FOOT_PX, GREY, ORANGE, SKY, VERMILLION, layout, legend, plain
+from dashboards.figures import FOOT_PX, layout, legend, plain
+from monitor.presentation.panels import GREY, ORANGE, SKY, VERMILLION
 
 CALL_MARKERS: dict[str, tuple[str, str, int]] = {
     "walk first": ("square", VERMILLION, 17),

@@ -3,9 +3,11 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from dashboards.cover_air import air_rows, mould_indices, mould_rows, opening_rows
-from dashboards.cover_season import CoverSeason
-from dashboards.rows import (
+from monitor.assessment import YardAssessment
+from monitor.departures import check_cover
+from monitor.presentation.cover_air import air_rows, mould_indices, mould_rows, opening_rows
+from monitor.presentation.cover_season import CoverSeason
+from monitor.presentation.rows import (
     boat_rows,
     build_rows,
     call_mark,
@@ -14,9 +16,7 @@ from dashboards.rows import (
     reason_row,
     stand_crew,
 )
-from dashboards.season import Season
-from monitor.assessment import YardAssessment
-from monitor.departures import check_cover
+from monitor.presentation.season import Season
 from monitor.wording import local_text
 
 

@@ -2,25 +2,28 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Times = NDArray[np.datetime64]
-"""Moments on the yard's clock, without the zone: plotly.js ignores an offset, so one would only seem to count."""
-
-Lane = Literal["inspected", "found", "done"]
+from monitor.presentation.panels import (
+    BLUE,
+    GREEN,
+    GREY,
+    VERMILLION,
+    Lane,
+    LogMark,
+    Panel,
+    Series,
+    StormBand,
+    TimeChart,
+    Times,
+)
 
 CONFIG: dict[str, Any] = {"showSendToCloud": False, "displaylogo": False, "responsive": True}
 """For every chart: nothing here is ever sent anywhere."""
-
-# Okabe & Ito 2008, colours that most kinds of colour vision tell apart; the grey is ours.
-BLUE, SKY, GREEN = "#0072B2", "#56B4E9", "#009E73"
-ORANGE, VERMILLION, GREY = "#E69F00", "#D55E00", "#767676"
 
 _GRID = "rgba(128,128,128,0.28)"
 _SHADE, _SHADE_EDGE = "rgba(86,180,233,0.22)", "rgba(86,180,233,0.6)"
@@ -29,86 +32,6 @@ _HOUR_MS = 3_600_000
 _HEAD_PX, FOOT_PX, _BARE_FOOT_PX, _GAP_PX, _PANEL_PX = 8, 116, 56, 24, 128
 _LANES_PX = {"storms": 46, "log": 66}
 _LANE_AXIS = {"showgrid": False, "zeroline": False, "showticklabels": False, "fixedrange": True}
-
-
-@dataclass(frozen=True)
-class Notes:
-    """What the hover adds to each hour: ``texts[codes[h]]``, with ``codes`` (H,); few texts stand for many hours.
-
-    Texts are shown as plotly.js reads them: pass names through `plain`.
-    """
-
-    texts: tuple[str, ...]
-    codes: NDArray[np.intp]
-
-    @classmethod
-    def of(cls, texts: Sequence[str]) -> "Notes":
-        """Notes out of one text an hour."""
-        place = {text: code for code, text in enumerate(dict.fromkeys(texts))}
-        return cls(tuple(place), np.array([place[text] for text in texts], dtype=np.intp))
-
-    def __getitem__(self, rows: slice) -> "Notes":
-        return Notes(self.texts, self.codes[rows])
-
-    def tolist(self) -> list[str]:
-        """The text of each hour."""
-        return [self.texts[code] for code in self.codes.tolist()]
-
-
-@dataclass(frozen=True)
-class Series:
-    """One line or set of bars; ``values`` (H,) in the panel's unit, NaN where unknown; ``notes`` (H,) for the hover."""
-
-    label: str
-    values: Floats
-    style: Literal["line", "dotted", "bars", "hatched", "points"]
-    colour: str
-    notes: Notes | None = None
-
-
-@dataclass(frozen=True)
-class Level:
-    """A number to hold the curve against, drawn where it falls inside the panel, with no words if ``text`` is empty."""
-
-    value: float
-    text: str
-
-
-@dataclass(frozen=True)
-class Panel:
-    """One quantity on the time axis. ``missing`` (H,) marks hours that nobody knows.
-
-    ``from_zero`` fixes the floor of its axis, ``top`` the upper end where that is not left to the values.
-    """
-
-    title: str
-    unit: str
-    decimals: int
-    series: tuple[Series, ...]
-    missing: NDArray[np.bool_]
-    levels: tuple[Level, ...] = ()
-    from_zero: bool = True
-    top: float | None = None
-
-
-@dataclass(frozen=True)
-class StormBand:
-    """A storm as shaded on a time axis; ``label`` stands above it, ``text`` is the whole name."""
-
-    label: str
-    text: str
-    start: np.datetime64
-    end: np.datetime64
-
-
-@dataclass(frozen=True)
-class LogMark:
-    """An entry of the log on the time axis, by its number in the table below the chart."""
-
-    number: int
-    lane: Lane
-    moment: np.datetime64
-    text: str
 
 
 _LANES: dict[Lane, tuple[int, str, str]] = {
@@ -188,6 +111,11 @@ def time_panels(
     for row, panel in enumerate(panels, start=len(lanes)):
         _add_panel(parts, times, panel, row, domains[row], step_h)
     return parts.figure()
+
+
+def season_figure(chart: TimeChart) -> go.Figure:
+    """The figure of a chart over time."""
+    return time_panels(chart.times, chart.panels, chart.axis_title, chart.storms, chart.marks, chart.step_h)
 
 
 class _Parts:
@@ -273,7 +201,7 @@ def _trace(times: Times, panel: Panel, series: Series, axis: str, step_h: int) -
     if series.notes is not None:
         # Codes of texts, which static/pages.js looks up: Plotly would copy thousands of texts one by one.
         trace["hovertemplate"] += "%{customdata}"
-        trace |= {"customdata": series.notes.codes, "meta": {"notes": list(series.notes.texts)}}
+        trace |= {"customdata": series.notes.codes, "meta": {"notes": [plain(text) for text in series.notes.texts]}}
     if series.style in ("bars", "hatched"):
         width = step_h * _HOUR_MS
         pattern = {"shape": "/", "size": 4, "solidity": 0.55} if series.style == "hatched" else None

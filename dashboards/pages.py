@@ -15,13 +15,14 @@ from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
 from dashboards.cover_page import cover_contents
+from dashboards.figures import season_figure
 from dashboards.folder import INDEX, LIBRARY, write_folder
 from dashboards.packing import chart_json
-from dashboards.rows import data_age_text, is_old, job_rows, linked, source_rows
-from dashboards.season import Season
 from dashboards.weather_page import weather_content
 from dashboards.yard_page import yard_content
 from monitor.assessment import YardAssessment
+from monitor.presentation.rows import data_age_text, is_old, linked, source_rows
+from monitor.presentation.season import Season
 from monitor.ranking import HAZARDS
 from monitor.register import Cover, Yard
 from monitor.wording import CAUTIONS, OWN_JUDGEMENT, local_text
@@ -158,8 +159,30 @@ def _shared(assessment: YardAssessment, live: Live | None = None) -> dict[str, A
         "weather_name": WEATHER,
         "library": LIBRARY if live is None else f"{live.static}{LIBRARY}",
         "static": "" if live is None else live.static,
-        "jobs": None if live is None else job_rows(live.jobs, yard.time_zone),
+        "jobs": None if live is None else _job_rows(live.jobs, yard.time_zone),
     }
+
+
+def _job_rows(jobs: Sequence["JobState"], time_zone: str) -> list[dict[str, str]]:
+    """One row a job of the service: what it is, how its newest run went, when it is due; in trouble or not."""
+    rows = []
+    for job in jobs:
+        started = "never" if job.started_at is None else local_text(job.started_at, time_zone)
+        done = "never" if job.last_done_at is None else local_text(job.last_done_at, time_zone)
+        rows.append(
+            {
+                "job": job.job,
+                "outcome": job.outcome,
+                "started": started,
+                "done": done,
+                "due": local_text(job.next_due_at, time_zone),
+                "message": job.message,
+                "trouble": f"{job.job} has failed {job.failures} times in a row, last {started}; last done {done}."
+                if job.failures
+                else "",
+            }
+        )
+    return rows
 
 
 def _chart(figure: go.Figure) -> Markup:
@@ -176,4 +199,5 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["chart"] = _chart
+    environment.filters["season_figure"] = season_figure
     return environment

@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from dashboards.figures import BLUE, GREEN, GREY, ORANGE, SKY, VERMILLION, Notes, Panel, Series, time_panels
-from dashboards.rows import source_rows
-from dashboards.season import Days, Flags, Season, day_text, local_days
+from dashboards.figures import time_panels
 from monitor.assessment import YardAssessment
+from monitor.presentation.panels import BLUE, GREEN, GREY, ORANGE, SKY, VERMILLION, Notes, Panel, Series
+from monitor.presentation.rows import source_rows
+from monitor.presentation.season import Days, Flags, Season, day_text, local_days
 from monitor.variables import PRESENT_WEATHER, VARIABLES
 from monitor.weather.providers import PROVIDERS
 from monitor.weather.table import NONE_REPORTED

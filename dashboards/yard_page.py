@@ -7,9 +7,9 @@ import plotly.graph_objects as go
 
 from dashboards.berths import Berth, berth_map
 from dashboards.figures import time_panels
-from dashboards.rows import call_groups, compass, cover_row, storm_rows
-from dashboards.season import Season, local_days
 from monitor.assessment import YardAssessment
+from monitor.presentation.rows import call_groups, compass, cover_row, storm_rows
+from monitor.presentation.season import Season, local_days
 from monitor.ranking import HAZARDS, boat_order
 from monitor.register import Cover
 from monitor.units import UNITS

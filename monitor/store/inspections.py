@@ -88,6 +88,12 @@ def add_action(conn: sqlite3.Connection, action: Action) -> bool:
     return True
 
 
+def logged_entry(conn: sqlite3.Connection, kind: type[Entry], entry_id: str) -> Entry | None:
+    """The entry of this kind with this id, corrected or not; None where there is none."""
+    row = conn.execute(f"SELECT * FROM {_TABLES[kind]} WHERE id = ?", (entry_id,)).fetchone()
+    return None if row is None else entry_of(kind, row)
+
+
 def log_of_yard(
     conn: sqlite3.Connection,
     yard_id: int,

@@ -1,6 +1,6 @@
 """The tables, step by step from an empty file. A landed migration is never edited; add another.
 
-Facts are only added: each table of ``APPEND_ONLY`` has three triggers that refuse to change, remove or replace a row.
+Facts are only added: each table of ``append_only.APPEND_ONLY`` has three triggers that refuse anything else.
 """
 
 import sqlite3
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from monitor import inspections as log
 from monitor import register
+from monitor.store.append_only import append_only_triggers, protect, table_columns
 from monitor.variables import KINDS, PRESENT_WEATHER, SOURCES, VARIABLES
 
 if TYPE_CHECKING:
@@ -16,29 +17,6 @@ if TYPE_CHECKING:
 
 APPLICATION_ID = 0x7374776B
 """Marks a file as stormwalk's in its header ("stwk")."""
-
-APPEND_ONLY: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "cover_builds": (("id",), ()),
-    "weather_fetches": (("id",), ()),
-    "weather_hours": (("fetch_id", "hour_ending"), ()),
-    "weather_stretches": (("fetch_id", "first_hour"), ()),
-    "inspections": (("id",), ("corrects_id",)),
-    "findings": (("id",), ("corrects_id",)),
-    "actions": (("id",), ("corrects_id",)),
-    "rankings": (("id",), ()),
-    "ranking_curves": (("id",), ()),
-    "source_choices": (("id",), ()),
-    "source_orders": (("id",), ()),
-    "notices": (("id",), ()),
-    "notice_tries": (("id",), ()),
-    "weather_days": (("fetch_id", "station", "day"), ()),
-    "weather_alerts": (("fetch_id", "alert_id"), ()),
-    "photos": (("id",), ()),
-    "photo_withdrawals": (("photo_id",), ()),
-    "walks": (("id",), ()),
-    "walk_changes": (("id",), ()),
-}
-"""Tables whose rows are only added: columns of the primary key, and the other columns that are unique."""
 
 OUTCOMES = ("stored", "same", "refused", "empty", "failed")
 """What became of a weather service's answer; ``same`` carries the rows of an earlier one."""
@@ -54,54 +32,12 @@ def migrate(conn: sqlite3.Connection) -> None:
     migrations.apply(Database(conn, execute_plugins=False))
 
 
-def append_only_tables_unprotected(conn: sqlite3.Connection) -> list[str]:
-    """Append-only tables that lack one of their three triggers, or whose trigger does not know every column."""
-    found = dict(conn.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall())
-    return [
-        table
-        for table in APPEND_ONLY
-        if any(found.get(name) != sql for name, sql in _append_only_triggers(table, _columns(conn, table)).items())
-    ]
-
-
 def _numbered(version: int, change: "Callable[[Database], None]") -> "Callable[[Database], None]":
     def step(db: "Database") -> None:
         change(db)
         db.execute(f"PRAGMA user_version = {version}")
 
     return step
-
-
-def _append_only_triggers(table: str, columns: Sequence[str]) -> dict[str, str]:
-    """SQL of the three triggers, by name.
-
-    The third is needed because ``INSERT OR REPLACE`` fires no delete trigger on a connection with default settings. It
-    lets a row through that is already there, unchanged, so that ``ON CONFLICT DO NOTHING`` can skip a replayed entry.
-    """
-    key, unique = APPEND_ONLY[table]
-    same_key = " AND ".join(f"old.{name} = NEW.{name}" for name in key)
-    differs = " OR ".join(f"old.{name} IS NOT NEW.{name}" for name in columns if name not in key)
-    clashes = [f"({same_key} AND ({differs}))"]
-    clashes += [f"(old.{name} = NEW.{name} AND NOT ({same_key}))" for name in unique]
-    refuse = f"BEGIN SELECT RAISE(ABORT, 'rows of {table} are only added; a correction is a new row'); END"
-    return {
-        f"{table}_no_update": f"CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} {refuse}",
-        f"{table}_no_delete": f"CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} {refuse}",
-        f"{table}_no_replace": (
-            f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} "
-            f"WHEN EXISTS (SELECT 1 FROM {table} AS old WHERE {' OR '.join(clashes)}) {refuse}"
-        ),
-    }
-
-
-def _protect(db: "Database", *tables: str) -> None:
-    for table in tables:
-        for sql in _append_only_triggers(table, _columns(db.conn, table)).values():
-            db.execute(sql)
-
-
-def _columns(conn: sqlite3.Connection, table: str) -> list[str]:
-    return [row[0] for row in conn.execute("SELECT name FROM pragma_table_info(?)", (table,))]
 
 
 def _one_of(column: str, words: Sequence[str]) -> str:
@@ -186,7 +122,7 @@ def _001_register(db: "Database") -> None:
             SELECT 1 FROM cover_builds AS later
             WHERE later.cover_id = build.cover_id AND later.built_at = build.built_at AND later.id > build.id);
     """)
-    _protect(db, "cover_builds")
+    protect(db.conn, "cover_builds")
 
 
 def _002_weather(db: "Database") -> None:
@@ -231,7 +167,7 @@ def _002_weather(db: "Database") -> None:
             PRIMARY KEY (fetch_id, first_hour)
         ) STRICT, WITHOUT ROWID;
     """)
-    _protect(db, "weather_fetches", "weather_hours", "weather_stretches")
+    protect(db.conn, "weather_fetches", "weather_hours", "weather_stretches")
 
 
 def _003_log(db: "Database") -> None:
@@ -281,7 +217,7 @@ def _003_log(db: "Database") -> None:
         CREATE INDEX actions_by_cover ON actions (cover_id, acted_at);
     """)
     for table in ("inspections", "findings", "actions"):
-        _protect(db, table)
+        protect(db.conn, table)
         db.execute(f"""CREATE VIEW {table}_current AS SELECT * FROM {table} AS entry
             WHERE NOT EXISTS (SELECT 1 FROM {table} AS later WHERE later.corrects_id = entry.id)""")
 
@@ -312,7 +248,7 @@ def _004_rankings(db: "Database") -> None:
         ) STRICT;
         CREATE INDEX ranking_curves_by_yard ON ranking_curves (yard_id, hazard);
     """)
-    _protect(db, "rankings", "ranking_curves")
+    protect(db.conn, "rankings", "ranking_curves")
 
 
 def _005_service(db: "Database") -> None:
@@ -391,7 +327,7 @@ def _005_service(db: "Database") -> None:
             PRIMARY KEY (fetch_id, alert_id)
         ) STRICT, WITHOUT ROWID;
     """)
-    _protect(db, "source_choices", "source_orders", "notices", "notice_tries", "weather_days", "weather_alerts")
+    protect(db.conn, "source_choices", "source_orders", "notices", "notice_tries", "weather_days", "weather_alerts")
 
 
 def _006_walks(db: "Database") -> None:
@@ -492,9 +428,9 @@ def _006_walks(db: "Database") -> None:
             value TEXT NOT NULL
         ) STRICT, WITHOUT ROWID;
     """)
-    no_replace = _append_only_triggers("inspections", _columns(db.conn, "inspections"))["inspections_no_replace"]
-    db.execute(no_replace)
-    _protect(db, "photos", "photo_withdrawals", "walks", "walk_changes")
+    no_replace = append_only_triggers("inspections", table_columns(db.conn, "inspections"))
+    db.execute(no_replace["inspections_no_replace"])
+    protect(db.conn, "photos", "photo_withdrawals", "walks", "walk_changes")
 
 
 _MIGRATIONS: "tuple[tuple[str, Callable[[Database], None]], ...]" = (

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from dashboards.berths import CALL_MARKERS, Berth, berth_map
-from dashboards.figures import CONFIG, Level, LogMark, Notes, Panel, Series, StormBand, time_panels
+from dashboards.figures import CONFIG, time_panels
+from monitor.presentation.panels import Level, LogMark, Notes, Panel, Series, StormBand
 
 HOURS = np.datetime64("2026-01-10T00:00:00", "s") + np.arange(48) * np.timedelta64(3600, "s")
 KNOWN = np.zeros(48, dtype=bool)

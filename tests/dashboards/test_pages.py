@@ -11,11 +11,11 @@ from dashboards_picture import AS_OF, CREDIT, NASTY_NAME, NASTY_NOTE, assessment
 from plotly.offline import get_plotlyjs
 
 import dashboards
-from dashboards.cover_air import mould_indices
 from dashboards.pages import cover_pages, page_names, weather_page, yard_page
-from dashboards.rows import data_age_text, gust_text, linked, reason_row, storm_rows
 from monitor.clocks import Log
 from monitor.hazards.mould import MouldParameters, mould_index
+from monitor.presentation.cover_air import mould_indices
+from monitor.presentation.rows import data_age_text, gust_text, linked, reason_row, storm_rows
 from monitor.ranking import Reason
 from monitor.wording import CAUTIONS
 

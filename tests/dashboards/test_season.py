@@ -16,7 +16,7 @@ from dashboards_picture import (
     make_assessment,
 )
 
-from dashboards.season import Season, hover_notes, local_days, local_times
+from monitor.presentation.season import Season, hover_notes, local_days, local_times
 
 NEW_YORK = "America/New_York"
 

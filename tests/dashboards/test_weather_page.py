@@ -9,9 +9,9 @@ import pytest
 from dashboards_picture import CREDIT, FREEZING_RAIN, make_assessment
 
 from dashboards.pages import weather_page
-from dashboards.season import Season
 from dashboards.weather_page import GAPS_SHOWN, weather_content
 from monitor.assessment import SourceStatus
+from monitor.presentation.season import Season
 from monitor.weather.providers import PROVIDERS
 from monitor.weather.table import FAULTS, SourceSeries, hourly_index, merge_by_priority, no_flags
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import StoreError
-from monitor.store import connection, migrations
+from monitor.store import append_only, connection, migrations
 from monitor.store.connection import connect, connect_read_only, copy_database, write
 
 ROOT = Path(connection.__file__).parents[2]
@@ -79,7 +79,7 @@ def test_every_table_is_strict(conn):
     )
     changing = ["yards", "boats", "covers", "job_runs"]
     changing += ["accounts", "sessions", "sign_in_failures", "guest_links", "secrets"]
-    every = [*changing, *migrations.APPEND_ONLY]
+    every = [*changing, *append_only.APPEND_ONLY]
     assert dict(map(tuple, tables)) == dict.fromkeys(every, 1)
 
 
@@ -373,7 +373,7 @@ def test_processes_that_start_at_once_all_end_well(tmp_path, old_path):
         with closing(connect(path)) as conn:
             assert sorted(keys(conn)) == sorted(["one", "three", "two"] + (["north"] if path in old else []))
             assert version(conn) == migrations.SCHEMA_VERSION
-            assert migrations.append_only_tables_unprotected(conn) == []
+            assert append_only.append_only_tables_unprotected(conn) == []
             steps = conn.execute("SELECT name FROM _sqlite_migrations ORDER BY name").fetchall()
             assert [row["name"] for row in steps] == [name for name, _ in migrations._MIGRATIONS]
     kept = {file.name for file in tmp_path.glob("*-*.version-*")}

@@ -11,7 +11,7 @@ from monitor import inspections as log
 from monitor import register, variables
 from monitor.store import connection, migrations
 from monitor.store.connection import connect
-from monitor.store.migrations import APPEND_ONLY, append_only_tables_unprotected
+from monitor.store.append_only import APPEND_ONLY, append_only_tables_unprotected
 
 T = "2026-01-10T01:00:00Z"
 

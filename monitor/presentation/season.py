@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from dashboards.figures import BLUE, GREY, SKY, VERMILLION, Floats, Notes, Panel, Series, StormBand, Times, plain
 from monitor.assessment import YardAssessment
 from monitor.hazards import column
 from monitor.hazards.freeze_thaw import FreezeThawParameters, daily_extremes, daily_freeze_thaw
 from monitor.hazards.ice import freezing_rain
 from monitor.hazards.snow import SnowParameters, snow_forcing
+from monitor.presentation.panels import BLUE, GREY, SKY, VERMILLION, Floats, Notes, Panel, Series, StormBand, Times
 from monitor.storms import Storm
 from monitor.units import DisplayUnit, display_unit
 from monitor.wording import local_text, source_text
@@ -75,7 +75,7 @@ def local_days(hour_ending: pd.DatetimeIndex, time_zone: str) -> Days:
 def hover_notes(hour_ending: pd.DatetimeIndex, sources: Sequence[str], time_zone: str) -> Notes:
     """What the hover adds to each hour: its source, and which of the two it is in the repeated hour."""
     local = pd.Series(local_times(hour_ending, time_zone))
-    words = {source: plain(f", {source_text(source) if source else 'weather not known'}") for source in set(sources)}
+    words = {source: f", {source_text(source) if source else 'weather not known'}" for source in set(sources)}
     notes = [words[source] for source in sources]
     for row in np.flatnonzero(local.duplicated(keep=False)).tolist():
         notes[row] += f" ({hour_ending[row].tz_convert(time_zone):%Z})"

@@ -9,7 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from dashboards.figures import (
+from monitor.assessment import YardAssessment
+from monitor.clocks import VENT_CHANGES, Log
+from monitor.hazards.cover_air import AirParameters
+from monitor.hazards.series import CoverSeries
+from monitor.presentation.panels import (
     BLUE,
     GREEN,
     ORANGE,
@@ -21,14 +25,10 @@ from dashboards.figures import (
     Panel,
     Series,
     StormBand,
-    time_panels,
+    TimeChart,
 )
-from dashboards.rows import LogRow
-from dashboards.season import Days, Flags, Season, cell, day_text, hover_notes, local_days, local_time
-from monitor.assessment import YardAssessment
-from monitor.clocks import VENT_CHANGES, Log
-from monitor.hazards.cover_air import AirParameters
-from monitor.hazards.series import CoverSeries
+from monitor.presentation.rows import LogRow
+from monitor.presentation.season import Days, Flags, Season, cell, day_text, hover_notes, local_days, local_time
 from monitor.register import Cover
 from monitor.units import DisplayUnit, display_unit
 from monitor.wording import exposure_text
@@ -82,8 +82,8 @@ class CoverSeason:
         """Row of the first hour that the cover was on."""
         return int(self._series.hour_ending.searchsorted(pd.Timestamp(cover.builds[0].built_at), side="right"))
 
-    def chart(self, cover: Cover, log: Sequence[LogRow]) -> dict[str, Any] | None:
-        """The cover's season as figure and as table of days; None where no hour of it is modelled."""
+    def chart(self, cover: Cover, log: Sequence[LogRow]) -> TimeChart | None:
+        """The cover's season hour by hour, with its table of days; None where no hour of it is modelled."""
         column = self._column.get(cover.id or 0)
         since = self.since_wrapping(cover)
         if column is None or since >= self._season.hours:
@@ -91,16 +91,17 @@ class CoverSeason:
         zone = self._season.zone
         marks = [LogMark(row.number, row.lane, local_time(row.moment, zone), _mark_text(row)) for row in log]
         panels = self._panels(cover, column, since)
-        figure = time_panels(
-            self._season.local[since:],
-            panels,
-            self._season.axis_title(),
-            storms=self._storms,
-            marks=marks,
-        )
         named = ", ".join(panel.title.partition(",")[0].lower() for panel in panels)
         label = f"The season of this cover with its log: {named}"
-        return {"figure": figure, "label": label, "table": self._table(column, since)}
+        return TimeChart(
+            times=self._season.local[since:],
+            panels=tuple(panels),
+            axis_title=self._season.axis_title(),
+            label=label,
+            storms=tuple(self._storms),
+            marks=tuple(marks),
+            table=self._table(column, since),
+        )
 
     def _panels(self, cover: Cover, column: int, since: int) -> list[Panel]:
         series, water = self._series, self._water

@@ -5,13 +5,12 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
 
-from dashboards.figures import Lane
 from monitor.assessment import SourceStatus, YardAssessment
 from monitor.clocks import OpenEntry
 from monitor.departures import CoverCheck
 from monitor.inspections import SEVERITIES, STAND_DEFECTS, Inspection
+from monitor.presentation.panels import Lane
 from monitor.ranking import HAZARDS, RankedCover, Reason
 from monitor.register import Boat, Cover, CoverBuild
 from monitor.storms import Storm
@@ -25,9 +24,6 @@ from monitor.wording import (
     source_text,
     threshold_text,
 )
-
-if TYPE_CHECKING:  # a folder of pages needs no scheduler
-    from monitor.service import JobState
 
 OLD_DATA_H = 3.0
 """From this age on the newest weather hour is called old: pulls are hourly, and a service may be one or two behind."""
@@ -323,28 +319,6 @@ def source_rows(sources: Sequence[SourceStatus], time_zone: str) -> list[dict[st
         }
         for status in sources
     ]
-
-
-def job_rows(jobs: Sequence["JobState"], time_zone: str) -> list[dict[str, str]]:
-    """One row a job of the service: what it is, how its newest run went, when it is due; in trouble or not."""
-    rows = []
-    for job in jobs:
-        started = "never" if job.started_at is None else local_text(job.started_at, time_zone)
-        done = "never" if job.last_done_at is None else local_text(job.last_done_at, time_zone)
-        rows.append(
-            {
-                "job": job.job,
-                "outcome": job.outcome,
-                "started": started,
-                "done": done,
-                "due": local_text(job.next_due_at, time_zone),
-                "message": job.message,
-                "trouble": f"{job.job} has failed {job.failures} times in a row, last {started}; last done {done}."
-                if job.failures
-                else "",
-            }
-        )
-    return rows
 
 
 def linked(text: str) -> list[tuple[str, str]]:
