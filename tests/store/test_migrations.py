@@ -10,8 +10,8 @@ import pytest
 from monitor import inspections as log
 from monitor import register, variables
 from monitor.store import connection, migrations
-from monitor.store.connection import connect
 from monitor.store.append_only import APPEND_ONLY, append_only_tables_unprotected
+from monitor.store.connection import connect
 
 T = "2026-01-10T01:00:00Z"
 
