@@ -147,7 +147,7 @@ class _Parts:
 
 def _add_panel(parts: _Parts, times: Times, panel: Panel, row: int, domain: tuple[float, float], step_h: int) -> None:
     axis = _axis(row)
-    floor, top = _value_range(panel)
+    floor, top = panel.value_range()
     parts.layout[_layout_axis(row)] = {
         "domain": domain,
         "range": [floor, top],
@@ -286,20 +286,6 @@ def _add_storms(parts: _Parts, storms: Sequence[StormBand], domain: tuple[float,
 def _path(moment: np.datetime64) -> str:
     """A moment inside a path, where a blank would end it."""
     return str(moment).replace("T", "_")
-
-
-def _value_range(panel: Panel) -> tuple[float, float]:
-    """Lowest and highest number of a panel's axis: the data, and the lowest level so that little looks little."""
-    values = [series.values for series in panel.series]
-    if any(series.style in ("bars", "hatched") for series in panel.series):
-        values = [np.nansum(values, axis=0)]
-    known = np.concatenate([part[~np.isnan(part)] for part in values])
-    low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 0.0)
-    if panel.from_zero:
-        high = max(high, min((level.value for level in panel.levels), default=0.0))
-        return 0.0, panel.top or high * 1.2 or 1.0
-    room = max(0.08 * (high - low), 0.5)
-    return low - room, high + room
 
 
 def _stacked(heights_px: Sequence[int]) -> tuple[list[tuple[float, float]], int]:

@@ -74,6 +74,19 @@ class Panel:
     from_zero: bool = True
     top: float | None = None
 
+    def value_range(self) -> tuple[float, float]:
+        """Lowest and highest number of the axis: the data, and the lowest level so that little looks little."""
+        values = [series.values for series in self.series]
+        if any(series.style in ("bars", "hatched") for series in self.series):
+            values = [np.nansum(values, axis=0)]
+        known = np.concatenate([part[~np.isnan(part)] for part in values])
+        low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 0.0)
+        if self.from_zero:
+            high = max(high, min((level.value for level in self.levels), default=0.0))
+            return 0.0, self.top or high * 1.2 or 1.0
+        room = max(0.08 * (high - low), 0.5)
+        return low - room, high + room
+
 
 @dataclass(frozen=True)
 class StormBand:
