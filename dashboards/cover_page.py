@@ -48,6 +48,7 @@ def cover_contents(
             pages[cover.id],
             {
                 "cover": cover,
+                "page_name": pages[cover.id],
                 "line": line,
                 "call_mark": "" if line is None else call_mark(line.call),
                 "ranked_count": len(assessment.ranked),
@@ -57,6 +58,7 @@ def cover_contents(
                 "stand_crew": stand_crew(entries),
                 "findings": finding_rows(entries, yard.time_zone),
                 "chart": chart,
+                "forecast": season.forecast_text(),
                 "openings": opening_rows(build, yard.display_units),
                 "air": [] if series is None or not season.hours else air_rows(assessment, series, cover),
                 "mould": mould_rows(mould.get(cover.id or 0, {})),

@@ -7,12 +7,14 @@ from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
 from monitor.presentation.panels import (
     BLUE,
     GREEN,
     GREY,
     VERMILLION,
+    Floats,
     Lane,
     LogMark,
     Panel,
@@ -29,6 +31,8 @@ _GRID = "rgba(128,128,128,0.28)"
 _SHADE, _SHADE_EDGE = "rgba(86,180,233,0.22)", "rgba(86,180,233,0.6)"
 _HOUR_MS = 3_600_000
 
+_FORECAST_SHADE = "rgba(230,159,0,0.17)"
+_FORECAST_HEAD_PX = 26
 _HEAD_PX, FOOT_PX, _BARE_FOOT_PX, _GAP_PX, _PANEL_PX = 8, 116, 56, 24, 128
 _LANES_PX = {"storms": 46, "log": 66}
 _LANE_AXIS = {"showgrid": False, "zeroline": False, "showticklabels": False, "fixedrange": True}
@@ -48,6 +52,7 @@ def time_panels(
     storms: Sequence[StormBand] = (),
     marks: Sequence[LogMark] = (),
     step_h: int = 1,
+    forecast_from: np.datetime64 | None = None,
 ) -> go.Figure:
     """Panels one above the other on a single time axis, with storms shaded across and the log's entries on top.
 
@@ -65,6 +70,13 @@ def time_panels(
         Entries of the log; those outside are left out.
     step_h : int
         1 for hours, 24 for days.
+    forecast_from : numpy.datetime64, optional
+        From here on what is drawn rests on a forecast: shaded apart, behind a dotted line with the word.
+
+    Notes
+    -----
+    ``layout.meta["panels"]`` names the axis and the title of each panel, so that a page can lay two charts over
+    each other.
     """
     step = np.timedelta64(step_h, "h")
     first = times[0] - (step if step_h == 1 else np.timedelta64(0, "h"))
@@ -79,7 +91,9 @@ def time_panels(
     domains, height = _stacked([_LANES_PX[lane] for lane in lanes] + [_PANEL_PX] * len(panels))
     with_legend = any(len(panel.series) > 1 for panel in panels)
     foot = FOOT_PX if with_legend else _BARE_FOOT_PX
-    parts = _Parts(layout(height + _HEAD_PX + foot), middle_of_time=first + (last - first) / 2)
+    ahead = forecast_from is not None and forecast_from < last
+    head = _FORECAST_HEAD_PX if ahead else _HEAD_PX
+    parts = _Parts(layout(height + head + foot), middle_of_time=first + (last - first) / 2)
     parts.layout |= {
         "hovermode": "x unified",
         "hoverdistance": 6,
@@ -88,7 +102,8 @@ def time_panels(
         "bargap": 0,
         "legend": legend(),
         "showlegend": with_legend,
-        "margin": {"l": 44, "r": 10, "t": _HEAD_PX, "b": foot},
+        "margin": {"l": 44, "r": 10, "t": head, "b": foot},
+        "meta": {"panels": [[_axis(len(lanes) + row), panel.title] for row, panel in enumerate(panels)]},
     }
     parts.layout["xaxis"] |= {
         "type": "date",
@@ -110,12 +125,16 @@ def time_panels(
         _add_log(parts, shown_marks, lanes.index("log"), rows["log"])
     for row, panel in enumerate(panels, start=len(lanes)):
         _add_panel(parts, times, panel, row, domains[row], step_h)
+    if forecast_from is not None and ahead:
+        _add_forecast(parts, max(forecast_from, first), last)
     return parts.figure()
 
 
 def season_figure(chart: TimeChart) -> go.Figure:
     """The figure of a chart over time."""
-    return time_panels(chart.times, chart.panels, chart.axis_title, chart.storms, chart.marks, chart.step_h)
+    return time_panels(
+        chart.times, chart.panels, chart.axis_title, chart.storms, chart.marks, chart.step_h, chart.forecast_from
+    )
 
 
 class _Parts:
@@ -164,6 +183,12 @@ def _add_panel(parts: _Parts, times: Times, panel: Panel, row: int, domain: tupl
         named = any(other["showlegend"] and other["name"] == trace["name"] for other in parts.traces)
         shown = len(panel.series) > 1 and not named
         parts.traces.append(trace | {"legendgroup": trace["name"], "showlegend": shown})
+        if series.style in ("line", "dotted") and (lone := _without_neighbour(series.values)).any():
+            points = _trace(
+                times[lone], panel, replace(series, values=series.values[lone], style="points"), axis, step_h
+            )
+            silent = {"hoverinfo": "skip", "hovertemplate": None, "customdata": None, "meta": None}  # the line speaks
+            parts.traces.append(points | silent | {"legendgroup": trace["name"], "showlegend": False})
     unknown = times[panel.missing]
     if len(unknown):
         parts.traces.append(
@@ -177,7 +202,7 @@ def _add_panel(parts: _Parts, times: Times, panel: Panel, row: int, domain: tupl
                 "name": "hours missing",
                 "legendgroup": "missing",
                 "showlegend": not any(trace.get("legendgroup") == "missing" for trace in parts.traces),
-                "hoverinfo": "skip",
+                "hovertemplate": "nobody knows this hour" if step_h == 1 else "hours of this day are missing",
                 "cliponaxis": False,
             }
         )
@@ -218,6 +243,27 @@ def _trace(times: Times, panel: Panel, series: Series, axis: str, step_h: int) -
         "line": {"color": series.colour, "width": 1.6, "dash": "dot" if series.style == "dotted" else "solid"},
         "marker": {"color": series.colour, "size": 5},
     }
+
+
+def _without_neighbour(values: Floats) -> NDArray[np.bool_]:
+    """Known values between two unknown ones, which a line cannot show."""
+    known = ~np.isnan(values)
+    beside = np.append(known[1:], False) | np.insert(known[:-1], 0, False)
+    lone: NDArray[np.bool_] = known & ~beside
+    return lone
+
+
+def _add_forecast(parts: _Parts, begin: np.datetime64, end: np.datetime64) -> None:
+    """Shade what lies ahead, and say so at its begin: no colour alone tells it from the past."""
+    moment = str(begin)
+    parts.shade(
+        f"M{_path(begin)},0V1H{_path(end)}V0Z", xref="x", yref="paper", fillcolor=_FORECAST_SHADE, line={"width": 0}
+    )
+    parts.line(
+        xref="x", x0=moment, x1=moment, yref="paper", y0=0, y1=1, line={"color": GREY, "width": 2, "dash": "dot"}
+    )
+    side = "left" if begin < parts.middle_of_time else "right"
+    parts.words("<b>forecast →</b>", xref="x", x=moment, xanchor=side, yref="paper", y=1)
 
 
 def _add_log(parts: _Parts, marks: Sequence[LogMark], row: int, domain: tuple[float, float]) -> None:

@@ -19,7 +19,7 @@ LIBRARY = "plotly.min.js"
 
 _ASIDE = ".stormwalk-"
 _LEFTOVER_S = 24 * 3600
-_PAGE_OF_A_COVER = re.compile(r"cover-[a-z0-9-]+\.html")
+_PAGE_OF_A_COVER = re.compile(r"cover-[a-z0-9-]+\.(html|js)")
 
 
 class FolderError(StormwalkError):

@@ -3,35 +3,39 @@
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import plotly.graph_objects as go
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
+from dashboards.compare_page import compare_content
 from dashboards.cover_page import cover_contents
 from dashboards.figures import season_figure
 from dashboards.folder import INDEX, LIBRARY, write_folder
-from dashboards.packing import chart_json
+from dashboards.packing import chart_json, script_json
 from dashboards.weather_page import weather_content
 from dashboards.yard_page import yard_content
 from monitor.assessment import YardAssessment
 from monitor.presentation.rows import data_age_text, is_old, linked, source_rows
 from monitor.presentation.season import Season
 from monitor.ranking import HAZARDS
-from monitor.register import Cover, Yard
+from monitor.register import Cover
 from monitor.wording import CAUTIONS, OWN_JUDGEMENT, local_text
 
 if TYPE_CHECKING:  # a folder of pages needs no scheduler
     from monitor.service import JobState
 
-STATIC = ("pages.css", "pages.js")
+STATIC = ("pages.css", "pages.js", "list.js", "compare.js")
 WEATHER = "weather.html"
+COMPARE = "compare.html"
 _LONGEST_SLUG = 40
 
 
@@ -70,16 +74,22 @@ class Live:
 
 def yard_page(assessment: YardAssessment, live: Live | None = None) -> str:
     """HTML of the yard's page."""
-    season = Season(assessment)
-    content = yard_content(assessment, season, page_names(assessment.covers))
+    content = yard_content(assessment, _season_ahead(assessment), page_names(assessment.covers))
     return _environment().get_template("yard.html").render(**_shared(assessment, live), **content)
+
+
+def _season_ahead(assessment: YardAssessment) -> Season:
+    """The yard's season, with the hours and storms that are only forecast where the assessment has them."""
+    if assessment.outlook is None:
+        return Season(assessment)
+    storms = (*assessment.storms, *assessment.coming)
+    return Season(replace(assessment, weather=assessment.outlook, storms=storms, series=None))
 
 
 def cover_page(assessment: YardAssessment, cover_id: int, live: Live | None = None) -> str:
     """HTML of one cover's page; KeyError where the assessment has no such cover."""
-    names = page_names(assessment.covers)
-    for _, content in cover_contents(assessment, Season(assessment), names, only=cover_id):
-        return _environment().get_template("cover.html").render(**_shared(assessment, live), **content)
+    for _, page, _ in _covers(assessment, live, only=cover_id):
+        return page
     raise KeyError(cover_id)
 
 
@@ -89,14 +99,18 @@ def weather_page(assessment: YardAssessment, live: Live | None = None) -> str:
     return _environment().get_template("weather.html").render(**_shared(assessment, live), **content)
 
 
-def list_page(yards: Sequence[Yard], static: str) -> str:
-    """HTML of the list of yards; each leads to a folder of the yard's key."""
-    return _environment().get_template("plain.html").render(title="Yards", yards=yards, sentence="", static=static)
+def compare_page(assessment: YardAssessment, live: Live | None = None) -> str:
+    """HTML of the page that lays two covers side by side; their charts come from what stands beside it."""
+    content = compare_content(assessment, Season(assessment), page_names(assessment.covers))
+    return _environment().get_template("compare.html").render(**_shared(assessment, live), **content)
 
 
-def trouble_page(title: str, sentence: str, static: str) -> str:
-    """HTML of a page that says in a sentence why there is no other."""
-    return _environment().get_template("plain.html").render(title=title, yards=(), sentence=sentence, static=static)
+YARD_PAGES: dict[str, Callable[[YardAssessment, Live | None], str]] = {
+    WEATHER: weather_page,
+    COMPARE: compare_page,
+    INDEX: yard_page,
+}
+"""Pages on a whole yard by file name; a folder gets the index last."""
 
 
 def static_files() -> dict[str, bytes]:
@@ -107,10 +121,28 @@ def static_files() -> dict[str, bytes]:
 
 def cover_pages(assessment: YardAssessment) -> Iterator[tuple[str, str]]:
     """File name and HTML of each cover's page, in the order of the list."""
+    for name, page, _ in _covers(assessment):
+        yield name, page
+
+
+def _covers(
+    assessment: YardAssessment, live: Live | None = None, only: int | None = None
+) -> Iterator[tuple[str, str, Markup]]:
+    """File name, HTML and chart (``null`` where there is none) of each cover or of ``only`` one."""
     template = _environment().get_template("cover.html")
-    shared = _shared(assessment)
-    for name, content in cover_contents(assessment, Season(assessment), page_names(assessment.covers)):
-        yield name, template.render(**shared, **content)
+    shared = _shared(assessment, live)
+    names = page_names(assessment.covers)
+    for name, content in cover_contents(assessment, Season(assessment), names, only):
+        drawing = Markup("null") if content["chart"] is None else _chart(season_figure(content["chart"]))
+        yield name, template.render(**shared, **content, drawing=drawing), drawing
+
+
+def _season_script(name: str, drawing: Markup) -> tuple[str, bytes]:
+    """Name and content of the file that hands a cover's chart to the page that compares two.
+
+    A page that was opened from disk may read no other page; but it may run a script that stands beside it.
+    """
+    return name.replace(".html", ".js"), f"stormwalk.season({script_json(name)}, {drawing});\n".encode()
 
 
 def page_names(covers: tuple[Cover, ...]) -> dict[int | None, str]:
@@ -134,10 +166,11 @@ def _slug(number: str) -> str:
 
 def _files(assessment: YardAssessment) -> Iterator[tuple[str, bytes]]:
     yield from static_files().items()
-    for name, page in cover_pages(assessment):
+    for name, page, drawing in _covers(assessment):
         yield name, page.encode()
-    yield WEATHER, weather_page(assessment).encode()
-    yield INDEX, yard_page(assessment).encode()
+        yield _season_script(name, drawing)
+    for name, make in YARD_PAGES.items():
+        yield name, make(assessment, None).encode()
 
 
 def _shared(assessment: YardAssessment, live: Live | None = None) -> dict[str, Any]:
@@ -157,10 +190,31 @@ def _shared(assessment: YardAssessment, live: Live | None = None) -> dict[str, A
         "version": assessment.version,
         "home": INDEX,
         "weather_name": WEATHER,
+        "compare_name": COMPARE,
+        "file_stem": f"{_slug(yard.key) or 'yard'}_{assessment.as_of.astimezone(ZoneInfo(yard.time_zone)):%Y-%m-%d}",
+        "ahead": _ahead_text(assessment),
         "library": LIBRARY if live is None else f"{live.static}{LIBRARY}",
         "static": "" if live is None else live.static,
         "jobs": None if live is None else _job_rows(live.jobs, yard.time_zone),
     }
+
+
+def _ahead_text(assessment: YardAssessment) -> str:
+    """What a ranking that looks ahead rests on; empty for one of the past."""
+    if not assessment.ahead_h:
+        return ""
+    zone = assessment.yard.time_zone
+    until = local_text(assessment.as_of + timedelta(hours=assessment.ahead_h), zone)
+    text = (
+        f"Looks {assessment.ahead_h} h ahead: calls, scores and reasons are those of {until}, if the forecast comes so."
+    )
+    reach = assessment.forecast
+    if reach is None:
+        return text + " No forecast is known for those hours; they count as missing."
+    return (
+        f"{text} Forecast by {', '.join(reach.sources)}, fetched {local_text(reach.fetched_at, zone)}, "
+        f"up to {local_text(reach.until, zone)}."
+    )
 
 
 def _job_rows(jobs: Sequence["JobState"], time_zone: str) -> list[dict[str, str]]:
@@ -199,5 +253,4 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["chart"] = _chart
-    environment.filters["season_figure"] = season_figure
     return environment

@@ -8,14 +8,18 @@ import plotly.graph_objects as go
 from dashboards.berths import Berth, berth_map
 from dashboards.figures import time_panels
 from monitor.assessment import YardAssessment
-from monitor.presentation.rows import call_groups, compass, cover_row, storm_rows
+from monitor.presentation.rows import CallGroup, call_groups, compass, cover_row, storm_rows
 from monitor.presentation.season import Season, local_days
 from monitor.ranking import HAZARDS, boat_order
 from monitor.register import Cover
 from monitor.units import UNITS
+from monitor.walks.berths import is_placed, row_names
 from monitor.wording import berth_text, exposure_text
 
 FOOT_M = float(UNITS["length"]["ft"].factor)
+
+ANY_DEFECT = "any open finding"
+"""Choice of the list that shows every cover with an open finding, whatever it is."""
 
 GRID_BOW = 0.4
 """Length of the bow's line on a plain grid of rows and places."""
@@ -32,6 +36,7 @@ def yard_content(assessment: YardAssessment, season: Season, pages: Mapping[int 
     found = {group.call: group for group in groups}
     figure, off_map = yard_map(assessment, pages)
     content: dict[str, Any] = {
+        "choices": _choices(groups, calls),
         "groups": groups,
         "counts": [
             (len(found[call].covers), call, found[call].anchor) if call in found else (0, call, "") for call in calls
@@ -40,9 +45,10 @@ def yard_content(assessment: YardAssessment, season: Season, pages: Mapping[int 
         "map": figure,
         "off_map": off_map,
         "berths": _berth_table(assessment, pages),
-        "storms": storm_rows(assessment.storms, yard.time_zone, yard.display_units),
+        "storms": storm_rows(assessment.storms, yard.time_zone, yard.display_units, assessment.coming),
         "curves": _curve_rows(assessment),
         "calls": [(name, f"{lowest:.2f}") for name, lowest in assessment.parameters.calls],
+        "forecast": season.forecast_text(),
         "recent": None,
         "days": None,
     }
@@ -54,6 +60,7 @@ def yard_content(assessment: YardAssessment, season: Season, pages: Mapping[int 
                 season.hourly_panels(),
                 season.axis_title(),
                 storms=season.storm_bands(named=True),
+                forecast_from=season.forecast_begin(),
             ),
             "table": season.hourly_table(),
             "missing": season.missing_text(),
@@ -65,10 +72,23 @@ def yard_content(assessment: YardAssessment, season: Season, pages: Mapping[int 
                 f"day, clock of {season.zone}",
                 storms=season.storm_bands(named=False),
                 step_h=24,
+                forecast_from=season.forecast_begin(),
             ),
             "table": season.daily_table(days),
         }
     return content
+
+
+def _choices(groups: Sequence[CallGroup], calls: Sequence[str]) -> list[tuple[str, str, str, list[str]]]:
+    """What the list can be narrowed to: key, words, words for all, and the values that any cover has."""
+    rows = [row for group in groups for row in group.covers]
+    found = {group.call for group in groups}
+    defects = sorted({defect for row in rows for defect in row.defects})
+    return [
+        ("row", "Row", "all rows", sorted({row.row for row in rows}, key=boat_order)),
+        ("call", "Call", "all calls", [*(call for call in calls if call in found), *sorted(found - set(calls))]),
+        ("defect", "Open finding", "all covers", [ANY_DEFECT, *defects] if defects else []),
+    ]
 
 
 def yard_map(
@@ -80,11 +100,11 @@ def yard_map(
     """
     units = assessment.yard.display_units
     lines = {line.cover: line for line in assessment.ranked}
-    placed = [cover for cover in assessment.covers if cover.boat.x_m is not None and cover.boat.y_m is not None]
+    placed = [cover for cover in assessment.covers if is_placed(cover.boat)]
     shown = placed or list(assessment.covers)
     if not shown:
         return None, []
-    row_names = [] if placed else sorted({cover.boat.row for cover in shown}, key=boat_order)
+    rows = [] if placed else row_names([cover.boat for cover in shown])
     scale = 1 / FOOT_M if units == "us" else 1.0
     berths = []
     for cover in shown:
@@ -93,7 +113,7 @@ def yard_map(
         if placed:
             x, y, bow = (boat.x_m or 0.0) * scale, (boat.y_m or 0.0) * scale, boat.length_m / 2 * scale
         else:
-            x, y, bow = float(boat.place), float(row_names.index(boat.row)), GRID_BOW
+            x, y, bow = float(boat.place), float(rows.index(boat.row)), GRID_BOW
         berths.append(
             Berth(
                 boat=boat.number,
@@ -110,7 +130,7 @@ def yard_map(
         )
     left = [] if not placed else [cover for cover in assessment.covers if cover not in placed]
     return (
-        berth_map(berths, "ft" if units == "us" else "m", row_names),
+        berth_map(berths, "ft" if units == "us" else "m", rows),
         [(f"{cover.boat.number} {cover.boat.name}, {berth_text(cover.boat)}", pages[cover.id]) for cover in left],
     )
 

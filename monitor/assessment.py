@@ -47,6 +47,7 @@ class YardAssessment:
 
     With ``ahead_h`` the weather goes on to so many hours after ``as_of``, exposures and ranking are those at that end,
     ``forecast`` says what they rest on, and ``coming`` holds the storms among the hours after ``as_of`` alone.
+    ``outlook`` is the weather with the forecast after ``as_of``, to be shown beside a ranking that knows nothing of it.
     """
 
     yard: Yard
@@ -68,6 +69,7 @@ class YardAssessment:
     ahead_h: int = 0
     forecast: ForecastReach | None = None
     coming: tuple[Storm, ...] = ()
+    outlook: Merged | None = field(default=None, repr=False)
     series: CoverSeries | None = field(default=None, repr=False)
 
     def cover_of(self, boat: str) -> Cover:

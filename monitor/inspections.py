@@ -1,7 +1,10 @@
 """What people see and do at a cover: inspections, findings, actions, and the closed lists they are taken from."""
 
+import uuid
 from dataclasses import dataclass
 from datetime import datetime
+
+from monitor.errors import LogError
 
 PLACES = (
     "ridge",
@@ -160,3 +163,28 @@ class Photo:
     inspection_id: str | None = None
     finding_id: str | None = None
     action_id: str | None = None
+
+
+def check_finding(defect: str, place: str, severity: int, note: str) -> None:
+    """Raise LogError where a finding is not of the closed lists, or has a severity or no note where it needs another.
+
+    Severity 0 says that a defect found before is sound, a stand's too.
+    """
+    if defect not in DEFECTS:
+        raise LogError(f"{defect!r} is not a defect; expected one of {', '.join(DEFECTS)}. Nothing was logged.")
+    if place not in PLACES:
+        raise LogError(f"{place!r} is not a place; expected one of {', '.join(PLACES)}. Nothing was logged.")
+    if severity not in SEVERITIES:
+        raise LogError(f"Severity {severity} is not one of 0, 1, 2, 3. Nothing was logged.")
+    if defect in STAND_DEFECTS and severity not in (0, 3):
+        raise LogError(
+            f"{defect} is always severity 3, or 0 where it was found sound; found {severity}. Nothing was logged. Log "
+            f"it again as 3, and tell the yard's stand crew."
+        )
+    if defect == "other" and not note.strip():
+        raise LogError('A defect "other" needs a note that says what was seen. Nothing was logged.')
+
+
+def finding_id(inspection_id: str, place: str, defect: str) -> str:
+    """The id of a finding that comes with its inspection, the same each time it is sent (UUID version 5, RFC 9562)."""
+    return str(uuid.uuid5(uuid.NAMESPACE_OID, f"{inspection_id}/{place}/{defect}"))

@@ -105,6 +105,13 @@ class Cover:
     builds: tuple[CoverBuild, ...]
     id: int | None = field(default=None, compare=False)
 
+    @property
+    def stored_id(self) -> int:
+        """The id of a stored cover. Raises ValueError for one that is not."""
+        if self.id is None:
+            raise ValueError(f"the cover of boat {self.boat.number} is not stored")
+        return self.id
+
     def build_at(self, moment: datetime) -> CoverBuild:
         """The build in force at a moment (UTC); the first one for moments before it."""
         current = self.builds[0]

@@ -18,13 +18,14 @@ from zlib import crc32
 from zoneinfo import ZoneInfo
 
 from apscheduler.schedulers.background import BackgroundScheduler
-from apscheduler.triggers.date import DateTrigger
+from apscheduler.triggers.interval import IntervalTrigger
 
 from monitor.errors import StormwalkError
+from monitor.operations.backup import NIGHTLY_KEPT, back_up
 from monitor.operations.service import Sends, notices_to_try, rank_and_watch, send_notices
 from monitor.operations.weather import FetchReport, fetch_alerts, recheck_weather, refresh_weather, weekly_check
 from monitor.register import Yard
-from monitor.settings import Settings
+from monitor.settings import BACKUP_HOUR, BESIDE, OFF, Settings
 from monitor.store import service as store
 from monitor.store.connection import connect
 from monitor.store.register import yard as yard_of
@@ -34,13 +35,14 @@ log = logging.getLogger("stormwalk.service")
 
 Clock = Callable[[], datetime]
 Work = Callable[[sqlite3.Connection], str]
-Lane = Literal["weather", "notices"]
+Lane = Literal["weather", "notices", "backup"]
 
-TIDY = "tidy"
-"""The job that belongs to no yard."""
+TIDY, BACKUP = "tidy", "backup"
+"""The jobs that belong to no yard."""
 
-LANES: tuple[Lane, ...] = ("weather", "notices")
-"""Jobs of one lane run one after another; a slow weather service never holds up what is to be told."""
+LANES: tuple[Lane, ...] = ("weather", "notices", "backup")
+"""Jobs of one lane run one after another; neither a slow weather service nor a slow disk holds up what is to be told.
+"""
 
 HISTORY = timedelta(days=60)
 """How long the runs of jobs are remembered."""
@@ -166,12 +168,14 @@ def run_job(database: Path, job: Job, clock: Clock) -> bool:
 class Service:
     """The jobs of all yards of one database, run by APScheduler in the background.
 
-    The caller holds `store.service.only_scheduler`, so that no other process schedules for the same database.
+    The caller holds `store.service.only_scheduler`, so that no other process schedules for the same database. Raises
+    StormwalkError for a setting that makes no sense.
     """
 
     def __init__(self, database: Path, settings: Settings, sends: Sends, clock: Clock = utc_now) -> None:
         self._database = database
         self._settings = settings
+        self._backup_hour = _hour(settings.backup_hour)
         self._sends = sends
         self._clock = clock
         self._scheduler = BackgroundScheduler(
@@ -183,8 +187,8 @@ class Service:
 
     def jobs(self, conn: sqlite3.Connection) -> list[Job]:
         """What is to be done for the yards there are now."""
-        jobs = []
-        for yard in yards(conn):
+        jobs, known = [], yards(conn)
+        for yard in known:
             minute, key = own_minute(yard.key), yard.key
             pull, recheck, weekly, notices = job_names(key)
             jobs += [
@@ -193,6 +197,9 @@ class Service:
                 Job(weekly, key, "weather", every(timedelta(days=7)), self._weekly(yard)),
                 Job(notices, key, "notices", every(timedelta(0)), self._notices(yard)),
             ]
+        if known and self._settings.backups != OFF:
+            tonight = each_night(self._backup_hour, 0, known[0].time_zone)  # the first yard's night is the night of all
+            jobs.append(Job(BACKUP, "", "backup", tonight, self._back_up))
         return [*jobs, Job(TIDY, "", "weather", every(timedelta(days=1)), self._tidy)]
 
     def run_due(self, lane: Lane | None = None) -> int:
@@ -253,9 +260,15 @@ class Service:
         return due_at(conn, job, now) <= now
 
     def _look_after(self, lane: Lane, wait_s: float) -> None:
-        """Plan the next look at what is due in a lane."""
+        """Plan the next look at what is due in a lane.
+
+        Each look plans the one after it. The trigger never ends all the same: a job whose trigger ends is removed by
+        the scheduler's own thread, which trips where it is shut down just then.
+        """
         when = datetime.now(UTC) + timedelta(seconds=wait_s)
-        self._scheduler.add_job(self._look, DateTrigger(when), args=(lane,), id=lane, replace_existing=True)
+        self._scheduler.add_job(
+            self._look, IntervalTrigger(weeks=52), args=(lane,), id=lane, next_run_time=when, replace_existing=True
+        )
 
     def _look(self, lane: Lane) -> None:
         try:
@@ -306,6 +319,11 @@ class Service:
     def _notices(self, yard: Yard) -> Work:
         return lambda conn: " ".join(send_notices(conn, yard, self._clock(), self._sends))
 
+    def _back_up(self, conn: sqlite3.Connection) -> str:
+        folder = None if self._settings.backups == BESIDE else Path(self._settings.backups)
+        made = back_up(self._database, folder, now=self._clock(), keep=NIGHTLY_KEPT)
+        return " ".join(made.sentences)
+
     def _tidy(self, conn: sqlite3.Connection) -> str:
         return f"Forgot {store.forget_old_runs(conn, self._clock() - HISTORY)} old runs of jobs."
 
@@ -313,6 +331,12 @@ class Service:
 def own_minute(yard_key: str) -> int:
     """A minute of the hour that is the yard's own, the same after each restart and spread over yards."""
     return crc32(yard_key.encode()) % 60
+
+
+def _hour(text: str) -> int:
+    if not (text.isdecimal() and text.isascii() and int(text) <= 23):
+        raise StormwalkError(f"{BACKUP_HOUR} is {text!r}, expected an hour from 0 to 23. Nothing was started.")
+    return int(text)
 
 
 def _said(reports: list[FetchReport]) -> str:

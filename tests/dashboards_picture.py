@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from monitor.assessment import SourceStatus, YardAssessment
+from monitor.assessment import ForecastReach, SourceStatus, YardAssessment
 from monitor.clocks import Log, clocks, open_findings
 from monitor.hazards.exposure import exposures
 from monitor.hazards.series import HazardParameters, cover_series, yard_weather
@@ -44,10 +44,12 @@ def make_assessment(
     positions: bool = True,
     codes: bool = True,
     left_out: tuple[str, ...] = (),
+    ahead_h: int = 0,
 ) -> YardAssessment:
     """The yard; ``units`` us or metric, with or without any weather, its codes, or positions of the boats.
 
-    Hazards ``left_out`` are not assessed, whatever the weather would allow.
+    Hazards ``left_out`` are not assessed, whatever the weather would allow. With ``ahead_h`` it looks ahead on the
+    forecast, which blows at 15 m/s in gusts of 22 m/s in its first six hours.
     """
     yard = Yard(
         key="tarn",
@@ -60,22 +62,28 @@ def make_assessment(
     )
     covers = _covers(positions)
     log = _log()
-    merged = _merged(codes) if weather else merge_by_priority([], [])
-    return assessment_of(yard, covers, log, merged, left_out)
+    merged = _merged(codes, ahead_h) if weather else merge_by_priority([], [])
+    return assessment_of(yard, covers, log, merged, left_out, ahead_h)
 
 
 def assessment_of(
-    yard: Yard, covers: tuple[Cover, ...], log: Log, merged: Merged, left_out: tuple[str, ...] = ()
+    yard: Yard,
+    covers: tuple[Cover, ...],
+    log: Log,
+    merged: Merged,
+    left_out: tuple[str, ...] = (),
+    ahead_h: int = 0,
 ) -> YardAssessment:
     """Everything worked out from register, log and weather as the program does it."""
     parameters = HazardParameters()
-    hours = yard_weather(merged, yard, FIRST - timedelta(hours=1), AS_OF, parameters)
+    until = AS_OF + timedelta(hours=ahead_h)
+    hours = yard_weather(merged, yard, FIRST - timedelta(hours=1), until, parameters)
     revented = {cover.id: cover.builds[-1].built_at for cover in covers if len(cover.builds) > 1}
     since = clocks({cover.id: WRAPPED for cover in covers}, revented, log)
     series = cover_series(hours, yard, covers, log.actions, log.inspections, parameters)
     measured = []
     if len(merged.values):
-        measured = exposures(hours, series, covers, since, log.inspections, AS_OF, yard.display_units)
+        measured = exposures(hours, series, covers, since, log.inspections, until, yard.display_units)
     measured = [exposure for exposure in measured if exposure.hazard not in left_out]
     entries = open_findings(log, {cover.id: cover.boat.number for cover in covers})
     worst = {
@@ -116,6 +124,8 @@ def assessment_of(
         parameters=ranking,
         not_assessed=tuple(name for name in ranking.curves if name not in {each.hazard for each in measured}),
         data_age_h=age_h,
+        ahead_h=ahead_h,
+        forecast=ForecastReach(until.replace(minute=0), AS_OF - timedelta(hours=1), ("nws-grid",)) if ahead_h else None,
         series=series,
     )
 
@@ -219,7 +229,7 @@ def _sources() -> tuple[SourceStatus, ...]:
     )
 
 
-def _merged(codes: bool) -> Merged:
+def _merged(codes: bool, ahead_h: int = 0) -> Merged:
     """Two sources: the airport with gaps, the forecast under it without gust; hour by hour made of sines and steps."""
     index = hourly_index(pd.date_range(FIRST, periods=HOURS, freq="h"))
     hour = np.arange(HOURS)
@@ -259,6 +269,19 @@ def _merged(codes: bool) -> Merged:
     hours.iloc[UNKNOWN_HOURS] = np.nan
     flags.iloc[UNKNOWN_HOURS] = ""
     forecast = pd.DataFrame({"air_temperature_c": 3.0, "wind_speed_ms": 5.0}, index=index[FORECAST_HOURS])
+    if ahead_h:
+        coming = pd.date_range(FIRST + timedelta(hours=HOURS), periods=ahead_h, freq="h")
+        blows = np.arange(ahead_h) < 6
+        ahead = {
+            "air_temperature_c": 1.0,
+            "relative_humidity_pct": 80.0,
+            "wind_speed_ms": np.where(blows, 15.0, 5.0),
+            "wind_gust_ms": np.where(blows, 22.0, np.nan),
+            "wind_from_deg": 90.0,
+            "precipitation_mm": 0.0,
+        }
+        forecast = pd.concat([forecast, pd.DataFrame(ahead, index=coming)])
+        forecast.index = hourly_index(forecast.index)
     return merge_by_priority(
         [
             SourceSeries("metar-archive", "observed", hours, flags),

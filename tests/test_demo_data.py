@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from fixtures.demo import make_winter
+from monitor.exchange.register_csv import decode, read_covers, read_yards
 from monitor.hazards.snow import SnowParameters, snow_forcing
 from monitor.inspections import ACTIONS, DEFECTS, PLACES, SEVERITIES, STAND_DEFECTS
 from monitor.register import flattest_slope_deg
-from monitor.register_csv import decode, read_covers, read_yards
 from monitor.weather import quality
 from monitor.weather.providers import metar_archive
 

@@ -1,12 +1,13 @@
-// Draws the charts of a page from the JSON beside them, and finds boats in the list. Needs plotly.min.js, calls nobody.
+// Draws the charts of a page from the JSON beside them, fits them to paper, and saves tables. Calls nobody.
 "use strict";
 
-(() => {
+window.stormwalk = (() => {
   const HOUR_MS = 3600e3;
   const PAPER_PX = 680; // as wide as a sheet with its margins, in landscape or not
-  const PAPER_TALL_PX = 860; // a chart with its heading and words on one sheet
-  const PAPER_INK = "#16191d";
+  const PAPER_TALL_PX = 780; // a chart with its heading and words on one sheet
   const NARROW = matchMedia("(max-width: 40rem)");
+  const DARK = matchMedia("(prefers-color-scheme: dark)");
+  const NEAR = { rootMargin: "800px" };
 
   // Counterpart of dashboards/packing.py.
   function unpacked(values) {
@@ -29,6 +30,30 @@
       return list;
     }
     return values;
+  }
+
+  // A figure as it was packed, with whole arrays and the words of its hover.
+  function unpackedFigure(figure) {
+    for (const trace of figure.data) {
+      for (const key of ["x", "y", "text", "customdata"]) {
+        if (key in trace) trace[key] = unpacked(trace[key]);
+      }
+      if (trace.meta && trace.meta.notes) trace.customdata = trace.customdata.map((code) => trace.meta.notes[code]);
+    }
+    return figure;
+  }
+
+  let library;
+  // The library is large: a page is readable first, and loads it when a chart comes near or there is time.
+  function withLibrary() {
+    library ??= new Promise((resolve, reject) => {
+      const script = document.createElement("script");
+      script.src = document.body.dataset.library;
+      script.onload = resolve;
+      script.onerror = () => reject(new Error("The library that draws charts did not load."));
+      document.head.append(script);
+    });
+    return library;
   }
 
   function inks() {
@@ -56,15 +81,8 @@
     }
   }
 
-  function draw(script) {
-    const place = document.getElementById(script.dataset.chart);
-    const { data, layout, config } = JSON.parse(script.textContent);
-    for (const trace of data) {
-      for (const key of ["x", "y", "text", "customdata"]) {
-        if (key in trace) trace[key] = unpacked(trace[key]);
-      }
-      if (trace.meta && trace.meta.notes) trace.customdata = trace.customdata.map((code) => trace.meta.notes[code]);
-    }
+  // Draws a whole figure into its place; the library must be there.
+  function draw(place, { data, layout, config }) {
     for (const [path, value] of Object.entries(inks())) set(layout, path, value);
     if (matchMedia("(pointer: coarse)").matches) {
       layout.dragmode = false; // a thumb scrolls the page, not the chart
@@ -72,106 +90,148 @@
     }
     if (NARROW.matches && layout.hovermode === "x unified") sayOneAtATime(data, layout);
     Object.assign(layout, mapHeight(place, layout));
-    place.replaceChildren();
-    return Plotly.newPlot(place, data, layout, config).then(() => {
+    place.dataset.height = layout.height; // Plotly forgets it when the window changes its size
+    if (!place.classList.contains("js-plotly-plot")) place.replaceChildren();
+    return Plotly.react(place, data, layout, config).then(() => {
+      if (place.dataset.drawn) return;
       place.dataset.drawn = "yes";
       place.on("plotly_click", (event) => {
         const page = event.points[0].customdata;
         if (/^cover-[a-z0-9-]+\.html$/.test(page)) location.href = page;
       });
+      place.dispatchEvent(new Event("drawn", { bubbles: true }));
     });
   }
 
+  function drawFrom(script) {
+    const place = document.getElementById(script.dataset.chart);
+    if (place.dataset.drawn) return Promise.resolve();
+    return draw(place, unpackedFigure(JSON.parse(script.textContent)));
+  }
+
   // The height at which the map's scale is the same down as across; nothing for other charts.
-  function mapHeight(place, layout) {
+  function mapHeight(place, layout, wide = place.clientWidth) {
     if (!layout.meta || !layout.meta.aspect) return {};
     const { l, r, t, b } = layout.margin;
-    const plot = (place.clientWidth - l - r) * layout.meta.aspect;
-    const most = place.closest(".large") ? 2.5 * place.clientWidth : Math.max(0.8 * innerHeight - t - b, 360);
+    const plot = (wide - l - r) * layout.meta.aspect;
+    const most = place.closest(".large") ? 2.5 * wide : Math.max(0.8 * innerHeight - t - b, 360);
     return { height: Math.round(Math.min(Math.max(plot, 180), most) + t + b) };
   }
 
+  const drawn = () => [...document.querySelectorAll(".chart[data-drawn]")];
+
   function refit() {
-    for (const place of document.querySelectorAll(".chart[data-drawn]")) {
+    for (const place of drawn()) {
       const { height } = mapHeight(place, place.layout);
       if (height && height !== place.layout.height) Plotly.relayout(place, { height });
     }
   }
 
-  function recolour() {
-    for (const place of document.querySelectorAll(".chart[data-drawn]")) Plotly.relayout(place, inks());
+  function whenNear(place, act) {
+    if (!("IntersectionObserver" in window)) return void act();
+    const watch = new IntersectionObserver((entries) => {
+      if (!entries.some((entry) => entry.isIntersecting)) return;
+      watch.disconnect();
+      act();
+    }, NEAR);
+    watch.observe(place);
   }
 
   function drawWhenNear(script) {
     const place = document.getElementById(script.dataset.chart);
-    if (!("IntersectionObserver" in window)) return void draw(script);
-    const watch = new IntersectionObserver(
-      (entries) => {
-        if (!entries.some((entry) => entry.isIntersecting)) return;
-        watch.disconnect();
-        draw(script);
-      },
-      { rootMargin: "1200px" },
-    );
-    watch.observe(place);
+    const say = (error) => void (place.textContent = `${error.message} The table below holds the numbers.`);
+    whenNear(place, () => withLibrary().then(() => drawFrom(script)).catch(say));
   }
 
-  function findBoats() {
-    const field = document.getElementById("find");
-    if (!field) return;
-    const rows = [...document.querySelectorAll(".covers > li")].map((row) => {
-      const words = row.querySelector("h4").textContent + " " + row.querySelector(".berth").textContent;
-      return { row, words: words.toLowerCase() };
-    });
-    field.addEventListener("input", () => {
-      const wanted = field.value.trim().toLowerCase().split(/\s+/);
-      let found = 0;
-      for (const { row, words } of rows) {
-        row.hidden = !wanted.every((word) => words.includes(word));
-        if (!row.hidden) found += 1;
+  // --- paper ---------------------------------------------------------------------------------------------------------
+
+  const opened = [];
+
+  // What is not drawn yet is drawn, and every chart takes the width of the sheet: all at once, as nobody waits for it.
+  function toPaper() {
+    if (window.Plotly) document.querySelectorAll("script[data-chart]").forEach(drawFrom);
+    // A chart drawn this moment says so only later; its drawing is there all the same.
+    for (const place of document.querySelectorAll(".chart.js-plotly-plot")) {
+      const height = mapHeight(place, place.layout, PAPER_PX).height || Number(place.dataset.height);
+      Plotly.relayout(place, { autosize: false, width: PAPER_PX, height: Math.min(height, PAPER_TALL_PX) });
+      // Should the paper be narrower, the drawing shrinks as a whole: the style sheet gives it the width there is.
+      for (const svg of place.querySelectorAll(".main-svg")) {
+        const [wide, tall] = [svg.getAttribute("width"), svg.getAttribute("height")];
+        svg.setAttribute("viewBox", `0 0 ${wide} ${tall}`);
+        place.style.setProperty("--shape", `${wide} / ${tall}`);
       }
-      for (const group of document.querySelectorAll(".group")) {
-        group.hidden = !group.querySelector(".covers > li:not([hidden])");
-      }
-      document.getElementById("found").textContent = field.value.trim() ? `${found} of ${rows.length}` : "";
-    });
+    }
+    for (const section of document.querySelectorAll("details:not(.numbers, [open])")) {
+      section.open = true;
+      opened.push(section);
+    }
   }
 
-  // On a phone the list starts without the numbers behind each reason: what and what to check fit the screen.
-  function foldNumbers() {
-    const button = document.getElementById("numbers");
-    if (!button) return;
-    const show = (shown) => {
-      button.setAttribute("aria-pressed", String(shown));
-      document.body.classList.toggle("brief", !shown);
-    };
-    button.parentElement.hidden = false;
-    button.addEventListener("click", () => show(button.getAttribute("aria-pressed") !== "true"));
-    show(!NARROW.matches);
-  }
-
-  findBoats();
-  foldNumbers();
-  const charts = [...document.querySelectorAll("script[data-chart]")];
-  charts.forEach(drawWhenNear);
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", recolour);
-  addEventListener("resize", refit);
-  addEventListener("afterprint", () => {
-    for (const place of document.querySelectorAll(".chart[data-drawn]")) {
-      const height = Number(place.dataset.height) || place.layout.height;
+  function toScreen() {
+    for (const section of opened.splice(0)) section.open = false;
+    for (const place of drawn()) {
+      for (const svg of place.querySelectorAll(".main-svg")) svg.removeAttribute("viewBox");
+      const height = Number(place.dataset.height);
       // Plotly drops the height with the width, so it is given back in a second step.
-      Plotly.relayout(place, { ...inks(), width: null, autosize: true }).then(() =>
+      Plotly.relayout(place, { width: null, autosize: true }).then(() =>
         Plotly.relayout(place, { height, ...mapHeight(place, place.layout) }),
       );
     }
+  }
+
+  // --- tables as files -----------------------------------------------------------------------------------------------
+
+  const PLAIN_NUMBER = /^[-+]?\d+(\.\d+)?$/;
+
+  // One cell of a CSV file. A text that a spreadsheet would take for a formula gets an apostrophe; a number is none.
+  function csvCell(text) {
+    const plain = text.replace(/\s+/g, " ").trim();
+    const safe = /^[=+\-@]/.test(plain) && !PLAIN_NUMBER.test(plain) ? `'${plain}` : plain;
+    return /[",;\r\n]/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe;
+  }
+
+  function csvText(table) {
+    const rows = [...table.rows].filter((row) => !row.hidden);
+    return rows.map((row) => [...row.cells].map((cell) => csvCell(cell.textContent)).join(",") + "\r\n").join("");
+  }
+
+  function fileName(table) {
+    const words = `${document.body.dataset.file}_${table.dataset.file}`;
+    return `${words.normalize("NFKD").replace(/[^\w-]+/g, "-")}.csv`;
+  }
+
+  function save(table) {
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob(["\ufeff", csvText(table)], { type: "text/csv;charset=utf-8" }));
+    link.download = fileName(table);
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
+  }
+
+  function offerFile(table) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "save";
+    button.textContent = "Save this table as CSV";
+    button.setAttribute("aria-label", `Save as CSV: ${table.parentElement.getAttribute("aria-label")}`);
+    button.addEventListener("click", () => save(table));
+    table.parentElement.before(button);
+  }
+
+  // --- begin ---------------------------------------------------------------------------------------------------------
+
+  document.querySelectorAll("table[data-file]").forEach(offerFile);
+  document.querySelectorAll("script[data-chart]").forEach(drawWhenNear);
+  DARK.addEventListener("change", () => drawn().forEach((place) => Plotly.relayout(place, inks())));
+  addEventListener("resize", refit);
+  addEventListener("beforeprint", toPaper);
+  addEventListener("afterprint", toScreen);
+  addEventListener("load", () => {
+    if (!document.querySelector(".chart")) return;
+    const early = () => withLibrary().catch(() => {}); // a chart that comes near says so
+    if ("requestIdleCallback" in window) requestIdleCallback(early, { timeout: 5000 });
+    else setTimeout(early, 1000);
   });
-  addEventListener("beforeprint", () => {
-    for (const place of document.querySelectorAll(".chart")) {
-      if (!place.dataset.drawn) continue;
-      place.dataset.height = place.layout.height;
-      const height = Math.min(place.layout.height, PAPER_TALL_PX);
-      Plotly.relayout(place, { "font.color": PAPER_INK, width: PAPER_PX, height });
-    }
-    for (const section of document.querySelectorAll("details:not(.numbers)")) section.open = true;
-  });
+
+  return { NARROW, draw, unpackedFigure, whenNear, withLibrary, seasons: new Map(), waiting: new Map() };
 })();

@@ -4,13 +4,13 @@ import math
 import sqlite3
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Literal, overload
-from zoneinfo import ZoneInfo
 
 from monitor.errors import LogError
-from monitor.inspections import DEFECTS, PLACES, SEVERITIES, STAND_DEFECTS, Action, Finding, Inspection
+from monitor.inspections import SEVERITIES, STAND_DEFECTS, Action, Finding, Inspection, check_finding, finding_id
+from monitor.operations.building import BUILDING, build_on
 from monitor.register import Cover, Yard
 from monitor.store import inspections as store
 from monitor.store import register as register_store
@@ -99,20 +99,26 @@ def record_inspection(
 
     Without findings it says that all was sound. ``inspected_at`` None is ``recorded_at``, and in a correction the
     moment of what it corrects. ``inspection_id`` is a UUID made where the entry arose; the same one again changes
-    nothing. Raises LogError or RegisterError.
+    nothing, whatever became of the cover since, and is refused with other content. Raises LogError or RegisterError.
     """
     corrected = None if corrects_id is None else _entry(conn, yard, "inspections", corrects_id)
     if corrected is not None:
         _belongs_to(conn, boat, corrected.cover_id, f"Inspection {corrected.id[:8]}")
-    moment = inspected_at or (recorded_at if corrected is None else corrected.inspected_at)
-    cover = _cover_then(conn, yard, boat, moment)
+    logged = None if inspection_id is None else store.logged_entry(conn, Inspection, inspection_id)
+    if logged is None:
+        moment = inspected_at or (recorded_at if corrected is None else corrected.inspected_at)
+        cover = _cover_then(conn, yard, boat, moment)
+    else:
+        moment = inspected_at or logged.inspected_at
+        cover = _cover_of_logged(conn, yard, boat, logged)
     _named(inspector, "who looked")
-    checked = [_checked(finding) for finding in findings]
-    _nothing_twice(checked)
+    for finding in findings:
+        check_finding(finding.defect, finding.place, finding.severity, finding.note)
+    _nothing_twice(findings)
     key = inspection_id or str(uuid.uuid4())
     inspection = Inspection(
         id=key,
-        cover_id=_stored_id(cover),
+        cover_id=cover.stored_id,
         inspected_at=moment,
         recorded_at=recorded_at,
         inspector=inspector.strip(),
@@ -127,7 +133,7 @@ def record_inspection(
     _check_measured(inspection)
     entries = [
         Finding(
-            id=str(uuid.uuid5(uuid.NAMESPACE_OID, f"{key}/{finding.place}/{finding.defect}")),
+            id=finding_id(key, finding.place, finding.defect),
             inspection_id=key,
             place=finding.place,
             defect=finding.defect,
@@ -135,10 +141,11 @@ def record_inspection(
             recorded_at=recorded_at,
             note=finding.note,
         )
-        for finding in checked
+        for finding in findings
     ]
     is_new = store.add_inspection(conn, inspection, entries)
     if not is_new:
+        _nothing_left_out(conn, inspection, entries)
         return [f"Inspection {key[:8]} of boat {boat} was logged before; nothing was changed."]
     said = f"Logged inspection {key[:8]} of boat {boat} ({cover.boat.name}): "
     said += "all sound." if not entries else f"{len(entries)} finding{'s' if len(entries) > 1 else ''}."
@@ -157,7 +164,7 @@ def record_finding(
     finding_id: str | None = None,
 ) -> list[str]:
     """Add a finding to an inspection, or correct an earlier one; sentences of what was logged. Raises LogError."""
-    checked = _checked(finding)
+    check_finding(finding.defect, finding.place, finding.severity, finding.note)
     corrected = None if corrects_id is None else _entry(conn, yard, "findings", corrects_id)
     if inspection_id is not None:
         inspection = _entry(conn, yard, "inspections", inspection_id)
@@ -169,11 +176,11 @@ def record_finding(
     entry = Finding(
         id=finding_id or str(uuid.uuid4()),
         inspection_id=inspection.id,
-        place=checked.place,
-        defect=checked.defect,
-        severity=checked.severity,
+        place=finding.place,
+        defect=finding.defect,
+        severity=finding.severity,
         recorded_at=recorded_at,
-        note=checked.note,
+        note=finding.note,
         corrects_id=None if corrected is None else corrected.id,
     )
     if not store.add_finding(conn, entry):
@@ -200,12 +207,17 @@ def record_action(
 
     ``vents_added`` and ``post_added`` with a whole ``quantity`` make a new dated build; ``rewrapped`` starts a new
     cover built as the old one. ``acted_at`` None is ``recorded_at``, and in a correction the moment of what it
-    corrects. Raises LogError or RegisterError.
+    corrects. ``action_id`` works as ``inspection_id`` above. Raises LogError or RegisterError.
     """
     _named(actor, "who did it")
     corrected = None if corrects_id is None else _entry(conn, yard, "actions", corrects_id)
-    moment = acted_at or (recorded_at if corrected is None else corrected.acted_at)
-    cover = _cover_then(conn, yard, boat, moment)
+    logged = None if action_id is None else store.logged_entry(conn, Action, action_id)
+    if logged is None:
+        moment = acted_at or (recorded_at if corrected is None else corrected.acted_at)
+        cover = _cover_then(conn, yard, boat, moment)
+    else:
+        moment = acted_at or logged.acted_at
+        cover = _cover_of_logged(conn, yard, boat, logged)
     if corrected is not None:
         _belongs_to(conn, boat, corrected.cover_id, f"Action {corrected.id[:8]}")
         if "rewrapped" in (corrected.action, action):
@@ -220,7 +232,7 @@ def record_action(
         _belongs_to(conn, boat, seen_in.cover_id, f"Finding {remedied.id[:8]}")
     entry = Action(
         id=action_id or str(uuid.uuid4()),
-        cover_id=_stored_id(cover),
+        cover_id=cover.stored_id,
         acted_at=moment,
         recorded_at=recorded_at,
         actor=actor.strip(),
@@ -234,12 +246,8 @@ def record_action(
         if not store.add_action(conn, entry):
             return [f"Action {entry.id[:8]} was logged before; nothing was changed."]
         said = [f"Logged action {entry.id[:8]} at boat {boat} ({cover.boat.name}): {action}."]
-        said += _build_on(conn, yard, cover, entry, corrected)
+        said += build_on(conn, yard, cover, entry, corrected)
     return said
-
-
-BUILDING = frozenset({"vents_added", "post_added"})
-"""Actions that add to the build."""
 
 
 def log_rows(
@@ -247,7 +255,7 @@ def log_rows(
 ) -> list[dict[str, Any]]:
     """Entries of the log, oldest first, as rows of plain values; corrected ones too with ``history``."""
     yard_id = register_store.yard_id(conn, yard.key)
-    boats = {_stored_id(cover): cover.boat.number for cover in register_store.all_covers(conn, yard.key)}
+    boats = {cover.stored_id: cover.boat.number for cover in register_store.all_covers(conn, yard.key)}
     if boat is not None and boat not in boats.values():
         register_store.find_cover(conn, yard.key, boat)
     log = store.log_of_yard(conn, yard_id, history=history)
@@ -290,61 +298,6 @@ def _row(at: datetime, boat: str, entry: str, what: str, who: str, of: Inspectio
     }
 
 
-def _build_on(conn: sqlite3.Connection, yard: Yard, cover: Cover, entry: Action, corrected: Action | None) -> list[str]:
-    """Change the register as an action says, inside the caller's transaction."""
-    if entry.action == "rewrapped":
-        wrapped_on = entry.acted_at.astimezone(ZoneInfo(yard.time_zone)).date()
-        register_store.start_new_cover(conn, entry.cover_id, wrapped_on, entry.acted_at, entry.recorded_at)
-        return [f"A new cover begins on {wrapped_on}, built as the old one; import the register to change its build."]
-    counted = [action for action in (corrected, entry) if action is not None and _is_counted(action)]
-    if counted:
-        _rebuild(conn, cover, min(_builds_at(cover, action) for action in counted), entry.recorded_at)
-    said = []
-    if corrected is not None and _is_counted(corrected):
-        said.append(f"Took back what {corrected.action} of {corrected.acted_at:%Y-%m-%d} had added to the build.")
-    if _is_counted(entry):
-        build = register_store.cover(conn, entry.cover_id).build_at(_builds_at(cover, entry))
-        now_has = f"{build.vent_count} vents" if entry.action == "vents_added" else f"{build.post_count} posts"
-        said.append(f"The cover has {now_has} from then on.")
-    elif entry.action in BUILDING:
-        said.append(
-            "How many was not said, so the recorded build stays as it is: correct the entry with --quantity, or import "
-            "a register row with that built_on."
-        )
-    return said
-
-
-def _rebuild(conn: sqlite3.Connection, cover: Cover, since: datetime, recorded_at: datetime) -> None:
-    """Make the cover's builds again from ``since`` on: each is the one before it and what the log says was added.
-
-    Ends at the first build that no action made: an import counts what is there.
-    """
-    standing = [action for action in store.log_of_cover(conn, _stored_id(cover)).actions if _is_counted(action)]
-    ever = [a for a in store.log_of_cover(conn, _stored_id(cover), history=True).actions if _is_counted(a)]
-    made_by_actions = {_builds_at(cover, action) for action in ever}
-    build = [earlier for earlier in cover.builds if earlier.built_at < since][-1]
-    moments = {later.built_at for later in cover.builds} | {_builds_at(cover, action) for action in standing}
-    for moment in sorted(moment for moment in moments if moment >= since):
-        if moment not in made_by_actions:
-            return
-        here = [action for action in standing if _builds_at(cover, action) == moment]
-        vents = sum(int(action.quantity or 0) for action in here if action.action == "vents_added")
-        posts = sum(int(action.quantity or 0) for action in here if action.action == "post_added")
-        build = replace(build, built_at=moment, vent_count=build.vent_count + vents)
-        if posts:
-            build = replace(build, post_count=(build.post_count or 0) + posts)
-        register_store.add_build(conn, _stored_id(cover), build, recorded_at)
-
-
-def _is_counted(action: Action) -> bool:
-    return action.action in BUILDING and action.quantity is not None
-
-
-def _builds_at(cover: Cover, action: Action) -> datetime:
-    """When an action's build begins: with the action, but after the wrapping, whose build stays as it was recorded."""
-    return max(action.acted_at, cover.builds[0].built_at + timedelta(seconds=1))
-
-
 def _check_quantity(action: str, quantity: float | None) -> None:
     whole = action in BUILDING
     if quantity is None or (0 <= quantity < math.inf and (not whole or (quantity >= 1 and quantity == int(quantity)))):
@@ -381,32 +334,32 @@ def _cover_then(conn: sqlite3.Connection, yard: Yard, boat: str, moment: datetim
     return before[-1]
 
 
-def _stored_id(cover: Cover) -> int:
-    if cover.id is None:
-        raise ValueError(f"cover of boat {cover.boat.number} is not stored")
-    return cover.id
+def _cover_of_logged(conn: sqlite3.Connection, yard: Yard, boat: str, logged: Inspection | Action) -> Cover:
+    """The cover that an entry was logged at, which need not be the boat's cover of that moment any more."""
+    cover = register_store.cover(conn, logged.cover_id)
+    if all(other.stored_id != logged.cover_id for other in register_store.all_covers(conn, yard.key)):
+        raise LogError(f"The id {logged.id} is of an entry in another yard. Nothing was logged.")
+    _belongs_to(conn, boat, logged.cover_id, f"The entry {logged.id}")
+    return cover
+
+
+def _nothing_left_out(conn: sqlite3.Connection, inspection: Inspection, findings: Sequence[Finding]) -> None:
+    """Refuse an inspection that comes again without a finding it first came with; those added later may be missing."""
+    came_with = {
+        entry.id
+        for entry in store.log_of_cover(conn, inspection.cover_id, history=True).findings
+        if entry.inspection_id == inspection.id and entry.id == finding_id(inspection.id, entry.place, entry.defect)
+    }
+    if left_out := came_with - {finding.id for finding in findings}:
+        raise LogError(
+            f"Inspection {inspection.id} is logged already, with {len(left_out)} findings that it has not now. "
+            f"Nothing was logged. Correct a finding by an entry that names it."
+        )
 
 
 def _named(name: str, what: str) -> None:
     if not name.strip():
         raise LogError(f"The name of {what} is empty. Nothing was logged. Say who it was.")
-
-
-def _checked(finding: NewFinding) -> NewFinding:
-    if finding.defect not in DEFECTS:
-        raise LogError(f"{finding.defect!r} is not a defect; expected one of {', '.join(DEFECTS)}. Nothing was logged.")
-    if finding.place not in PLACES:
-        raise LogError(f"{finding.place!r} is not a place; expected one of {', '.join(PLACES)}. Nothing was logged.")
-    if finding.severity not in SEVERITIES:
-        raise LogError(f"Severity {finding.severity} is not one of 0, 1, 2, 3. Nothing was logged.")
-    if finding.defect in STAND_DEFECTS and finding.severity not in (0, 3):
-        raise LogError(
-            f"{finding.defect} is always severity 3, or 0 where it was found sound; found {finding.severity}. Nothing "
-            f"was logged. Log it again as 3, and tell the yard's stand crew."
-        )
-    if finding.defect == "other" and finding.severity > 0 and not finding.note.strip():
-        raise LogError('A defect "other" needs a note that says what was seen. Nothing was logged.')
-    return finding
 
 
 def _nothing_twice(findings: Sequence[NewFinding]) -> None:
@@ -445,7 +398,7 @@ def _entry(
 
 def _recent_inspection(conn: sqlite3.Connection, yard: Yard, boat: str, now: datetime) -> Inspection:
     cover = register_store.find_cover(conn, yard.key, boat, now)
-    log = store.log_of_cover(conn, _stored_id(cover))
+    log = store.log_of_cover(conn, cover.stored_id)
     recent = [visit for visit in log.inspections if visit.inspected_at > now - FINDING_WINDOW]
     if not recent:
         raise LogError(

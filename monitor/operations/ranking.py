@@ -66,6 +66,10 @@ class KeptRanking:
     before: tuple[Preparation, ...] = ()
 
 
+OUTLOOK_H = 72
+"""Hours of forecast that pages show beside the list of now."""
+
+
 def assess_yard(
     conn: sqlite3.Connection,
     yard: Yard,
@@ -74,17 +78,19 @@ def assess_yard(
     known_at: datetime,
     with_series: bool = False,
     ahead_h: int = 0,
+    outlook_h: int = 0,
 ) -> YardAssessment:
     """Put together everything about a yard at ``as_of`` (UTC) from what had been fetched and logged by ``known_at``.
 
     A cover counts as it was recorded by then; one that was entered into the register only later counts as entered.
     ``with_series`` keeps the hourly series of every cover, for pages and explanations. With ``ahead_h`` the weather
     goes on with what is forecast, and the ranking is the one to expect so many hours after ``as_of`` if nobody lifts a
-    hand; hours that no forecast reaches are missing ones. Raises StormwalkError where the yard has no cover at that
-    moment, or no forecast to look ahead on.
+    hand; hours that no forecast reaches are missing ones. ``outlook_h`` adds the weather forecast for so many hours,
+    and its storms, to be shown beside a ranking that leaves them out. Raises StormwalkError where the yard has no cover
+    at that moment, or no forecast to look ahead on.
     """
-    every_cover = _register_then(conn, yard, known_at)
-    covers = _on_boats(every_cover, as_of)
+    every_cover = register_then(conn, yard, known_at)
+    covers = covers_on_boats(every_cover, as_of)
     if not covers:
         raise StormwalkError(_no_covers(every_cover, yard, as_of))
     yard_id = register_store.yard_id(conn, yard.key)
@@ -94,9 +100,10 @@ def assess_yard(
     until = as_of + timedelta(hours=ahead_h)
     merged = merged_weather(conn, yard, known_at, season, until)
     forecast = _forecast_reach(conn, yard, yard_id, merged, as_of, known_at) if ahead_h else None
+    outlook = merged_weather(conn, yard, known_at, season, as_of + timedelta(hours=outlook_h)) if outlook_h else None
     parameters = ranking_parameters(conn, yard, known_at)
     weather = yard_weather(merged, yard, season, until, HAZARD_PARAMETERS)
-    since = clocks({_id(cover): cover.builds[0].built_at for cover in covers}, _vents_changed_at(covers, as_of), log)
+    since = clocks({_id(cover): cover.builds[0].built_at for cover in covers}, vents_changed_at(covers, as_of), log)
     still_open = open_findings(log, {_id(cover): cover.boat.number for cover in every_cover})
     series = (
         cover_series(weather, yard, covers, log.actions, log.inspections, HAZARD_PARAMETERS) if with_series else None
@@ -111,10 +118,16 @@ def assess_yard(
         [cover.boat.number for cover in covers],
         [_id(cover) for cover in covers],
         found,
-        {_id(cover): _worst(still_open[cover.boat.number]) for cover in covers if cover.boat.number in still_open},
+        {_id(cover): worst_open(still_open[cover.boat.number]) for cover in covers if cover.boat.number in still_open},
         data_age_h,
         parameters,
     )
+    coming: list[Storm] = []
+    if ahead_h:
+        coming = _storms(weather, merged, covers, after=as_of)
+    elif outlook is not None:
+        further = yard_weather(outlook, yard, season, as_of + timedelta(hours=outlook_h), HAZARD_PARAMETERS)
+        coming = _storms(further, outlook, covers, after=as_of)
     return YardAssessment(
         yard=yard,
         as_of=as_of,
@@ -134,7 +147,8 @@ def assess_yard(
         fetched_later=data_age_h is None and _fetched_later(conn, yard, season, as_of),
         ahead_h=ahead_h,
         forecast=forecast,
-        coming=tuple(_storms(weather, merged, covers, after=as_of)) if ahead_h else (),
+        coming=tuple(coming),
+        outlook=outlook,
         series=series,
     )
 
@@ -249,14 +263,14 @@ def unknown_boat(assessment: YardAssessment, boat: str) -> str:
     )
 
 
-def _register_then(conn: sqlite3.Connection, yard: Yard, known_at: datetime) -> list[Cover]:
+def register_then(conn: sqlite3.Connection, yard: Yard, known_at: datetime) -> list[Cover]:
     """Every cover of the yard as recorded by ``known_at``, and those of boats that were entered only later."""
     known = register_store.all_covers(conn, yard.key, known_at)
     boats = {cover.boat.number for cover in known}
     return known + [cover for cover in register_store.all_covers(conn, yard.key) if cover.boat.number not in boats]
 
 
-def _on_boats(every_cover: Sequence[Cover], as_of: datetime) -> list[Cover]:
+def covers_on_boats(every_cover: Sequence[Cover], as_of: datetime) -> list[Cover]:
     """The cover on each boat at a moment: the newest whose film was on by then."""
     on_boat = {}
     for cover in sorted(every_cover, key=lambda cover: (cover.boat.number, cover.builds[0].built_at)):
@@ -414,9 +428,9 @@ def _data_age_h(merged: Merged, as_of: datetime) -> float | None:
     return max(float((as_of - newest).total_seconds()) / 3600, 0.0)
 
 
-def _worst(entries: Sequence[OpenEntry]) -> OpenFinding:
-    worst = entries[0]
-    finding, visit = worst.finding, worst.inspection
+def worst_open(entries: Sequence[OpenEntry]) -> OpenFinding:
+    """The first of a boat's open findings, worst first, with how many more there are."""
+    finding, visit = entries[0].finding, entries[0].inspection
     note = f": {finding.note}" if finding.note else ""
     more = f", and {len(entries) - 1} more" if len(entries) > 1 else ""
     what = f"{defect_text(finding.defect, finding.place)}{note}{more}"
@@ -424,7 +438,8 @@ def _worst(entries: Sequence[OpenEntry]) -> OpenFinding:
     return OpenFinding(finding.severity, visit.inspected_at, what, by, finding.defect in STAND_DEFECTS)
 
 
-def _vents_changed_at(covers: Sequence[Cover], as_of: datetime) -> dict[int, datetime]:
+def vents_changed_at(covers: Sequence[Cover], as_of: datetime) -> dict[int, datetime]:
+    """When each cover's vents were last built otherwise, by its id; covers whose vents never changed are left out."""
     changed: dict[int, datetime] = {}
     for cover in covers:
         for before, build in zip(cover.builds, cover.builds[1:], strict=False):

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.departures import CoverCheck, check_cover
 from monitor.errors import RegisterError, StormwalkError
+from monitor.exchange.register_csv import RegisterFileError, decode, read_covers, read_yards, write_covers, write_yards
 from monitor.register import Cover, Yard
-from monitor.register_csv import RegisterFileError, decode, read_covers, read_yards, write_covers, write_yards
 from monitor.store import rankings as ranking_store
 from monitor.store import register as store
 

@@ -101,6 +101,7 @@ class CoverSeason:
             storms=tuple(self._storms),
             marks=tuple(marks),
             table=self._table(column, since),
+            forecast_from=self._season.forecast_begin(),
         )
 
     def _panels(self, cover: Cover, column: int, since: int) -> list[Panel]:

@@ -113,6 +113,7 @@ class TimeChart:
     """Panels on one time axis with what is marked on it, and the numbers behind them as a table (head, rows).
 
     ``times`` (H,) are ends of hours, or begins of days where ``step_h`` is 24; ``label`` says in words what is drawn.
+    From ``forecast_from`` on nothing was observed: what is drawn rests on a forecast.
     """
 
     times: Times
@@ -123,3 +124,4 @@ class TimeChart:
     marks: tuple[LogMark, ...] = ()
     step_h: int = 1
     table: tuple[list[str], list[list[str]]] = field(default_factory=lambda: ([], []))
+    forecast_from: np.datetime64 | None = None

@@ -58,6 +58,8 @@ class CoverRow:
     reasons: tuple[ReasonRow, ...]
     reasons_left: int
     stand_crew: tuple[str, ...]
+    row: str
+    defects: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -95,6 +97,7 @@ def call_mark(call: str) -> str:
 def cover_row(line: RankedCover, cover: Cover, href: str, assessment: YardAssessment) -> CoverRow:
     """A line of the ranking as the list shows it."""
     yard = assessment.yard
+    entries = assessment.open_findings.get(cover.boat.number, [])
     shown = line.reasons[: 1 if line.call == assessment.parameters.lowest_call else REASONS_IN_LIST]
     return CoverRow(
         rank=line.rank,
@@ -106,7 +109,9 @@ def cover_row(line: RankedCover, cover: Cover, href: str, assessment: YardAssess
         href=href,
         reasons=tuple(reason_row(reason, yard.time_zone, yard.display_units) for reason in shown),
         reasons_left=len(line.reasons) - len(shown),
-        stand_crew=stand_crew(assessment.open_findings.get(cover.boat.number, [])),
+        stand_crew=stand_crew(entries),
+        row=cover.boat.row,
+        defects=tuple(dict.fromkeys(plain_word(entry.finding.defect) for entry in entries)),
     )
 
 
@@ -264,12 +269,14 @@ def film_text(build: CoverBuild, units: str) -> str:
     return f"{build.film_colour}, {show_thickness(build.film_thickness_mm, units)}"
 
 
-def storm_rows(storms: Sequence[Storm], time_zone: str, units: str) -> list[dict[str, str]]:
-    """The season's storms, newest first, numbered from the season's first."""
+def storm_rows(
+    storms: Sequence[Storm], time_zone: str, units: str, coming: Sequence[Storm] = ()
+) -> list[dict[str, str]]:
+    """The season's storms, newest first, numbered from the season's first; those that are only ``coming`` say so."""
     return [
         {
             "number": str(number),
-            "what": storm.character(),
+            "what": storm.character() if number <= len(storms) else f"{storm.character()}, forecast",
             "start": local_text(storm.start, time_zone),
             "end": local_text(storm.end, time_zone),
             "snow": show_water(storm.snow_water_mm, units),
@@ -280,7 +287,7 @@ def storm_rows(storms: Sequence[Storm], time_zone: str, units: str) -> list[dict
             "cycles": str(storm.freeze_thaw_cycles),
             "missing": missing_text(storm.missing_share) or "none",
         }
-        for number, storm in reversed(list(enumerate(storms, start=1)))
+        for number, storm in reversed(list(enumerate([*storms, *coming], start=1)))
     ]
 
 

@@ -19,8 +19,14 @@ from monitor.storms import Storm
 from monitor.units import DisplayUnit, display_unit
 from monitor.wording import local_text, source_text
 
+FORECAST = ":forecast"
+"""How the key of a forecast source ends."""
+
 RECENT_H = 240
 """Hours of the strip that shows the weather hour by hour."""
+
+FELL = ("snowfall_water_mm", "precipitation_mm", "rain_mm")
+"""Variables of which one is enough to tell what fell."""
 
 Flags = NDArray[np.bool_]
 
@@ -110,6 +116,27 @@ class Season:
         # A report with wind and no gust tells that nothing gusty was seen: no hour of missing data.
         self.wind_missing = np.isnan(self.wind_ms) & np.isnan(self.gust_ms)
         self.local = local_times(self.hour_ending, self.zone)
+        self.forecast_row = _first_forecast_row(self.sources)
+
+    def forecast_begin(self) -> np.datetime64 | None:
+        """Where the forecast begins on the yard's clock: the begin of its first hour; None where all is past."""
+        if self.forecast_row is None:
+            return None
+        begin: np.datetime64 = self.local[self.forecast_row] - np.timedelta64(1, "h")
+        return begin
+
+    def forecast_text(self) -> str:
+        """Where the forecast begins, whose it is, and how long it goes on; empty where there is none."""
+        if self.forecast_row is None:
+            return ""
+        rows = self.sources.iloc[self.forecast_row :]
+        keys = dict.fromkeys(key for key in rows.to_numpy(dtype=object).ravel().tolist() if key.endswith(FORECAST))
+        begin = self.hour_ending[self.forecast_row] - pd.Timedelta(hours=1)
+        names = ", ".join(key.removesuffix(FORECAST) for key in keys)
+        return (
+            f"Forecast, not observed, from {local_text(begin.to_pydatetime(), self.zone)} on: {len(rows)} h, "
+            f"by {names}. It is shaded apart behind a dotted line."
+        )
 
     def axis_title(self) -> str:
         """Title of an hourly time axis."""
@@ -146,7 +173,7 @@ class Season:
         def notes(*variables: str) -> Notes:
             return hover_notes(hours, self.source_of(variables)[rows], self.zone)
 
-        fell = notes("snowfall_water_mm", "precipitation_mm", "rain_mm")
+        fell = notes(*FELL)
         return [
             Panel(
                 "Air temperature",
@@ -181,7 +208,6 @@ class Season:
                 (
                     Series("mean wind", _shown(self.wind_ms[rows], speed), "dotted", GREY, notes("wind_speed_ms")),
                     Series("gust", _shown(self.gust_ms[rows], speed), "line", BLUE, notes("wind_gust_ms")),
-                    *self._lone_gusts(rows, speed),
                 ),
                 self.wind_missing[rows],
             ),
@@ -191,11 +217,9 @@ class Season:
         """Lowest and highest temperature, sums of snow and rain, top gust of each day."""
         temperature, water, speed = self._units()
 
-        def notes(missing: Flags) -> Notes:
-            counts = zip(days.count(missing).tolist(), days.hours.tolist(), strict=True)
-            return Notes.of([f", {missed} of {hours} h missing" if missed else "" for missed, hours in counts])
-
-        cold, wet, windy = notes(self.temperature_missing), notes(self.water_missing), notes(self.wind_missing)
+        cold = self._day_notes(days, self.temperature_missing, "air_temperature_c")
+        wet = self._day_notes(days, self.water_missing, *FELL)
+        windy = self._day_notes(days, self.wind_missing, "wind_gust_ms", "wind_speed_ms")
         return [
             Panel(
                 "Air temperature, low and high",
@@ -308,14 +332,18 @@ class Season:
             for number, storm in enumerate(self.storms, start=1)
         ]
 
-    def _lone_gusts(self, rows: slice, speed: DisplayUnit) -> tuple[Series, ...]:
-        """Gusts with no gust in the hours beside them, which a line cannot show."""
-        known = ~np.isnan(self.gust_ms[rows])
-        beside = np.append(known[1:], False) | np.insert(known[:-1], 0, False)
-        lone = known & ~beside
-        if not lone.any():
-            return ()
-        return (Series("gust of one hour", np.where(lone, _shown(self.gust_ms[rows], speed), np.nan), "points", BLUE),)
+    def _day_notes(self, days: Days, missing: Flags, *variables: str) -> Notes:
+        """Who told how many hours of each day, and how many are missing."""
+        teller = np.array(self.source_of(variables), dtype=object)
+        parts: list[list[str]] = [[] for _ in days.dates]
+        for key in dict.fromkeys(key for key in teller.tolist() if key):
+            for day, count in enumerate(days.count(teller == key).tolist()):
+                if count:
+                    parts[day].append(f"{source_text(key)} {count} h")
+        for day, (missed, hours) in enumerate(zip(days.count(missing).tolist(), days.hours.tolist(), strict=True)):
+            if missed:
+                parts[day].append(f"{missed} of {hours} h missing")
+        return Notes.of(["".join(f", {part}" for part in of_day) for of_day in parts])
 
     def _units(self) -> tuple[DisplayUnit, DisplayUnit, DisplayUnit]:
         return (
@@ -351,3 +379,16 @@ def _shown(values: Floats, unit: DisplayUnit) -> Floats:
     """Values in the unit of display; NaN stays NaN."""
     shown: Floats = values * unit.factor + unit.offset
     return shown
+
+
+def _first_forecast_row(sources: pd.DataFrame) -> int | None:
+    """Row of the first hour told by a forecast after the last one that anybody observed or analysed."""
+    first = None
+    rows = sources.to_numpy(dtype=object)
+    for row in reversed(range(len(rows))):
+        told = [key for key in rows[row].tolist() if key]
+        if any(not key.endswith(FORECAST) for key in told):
+            break
+        if told:
+            first = row
+    return first

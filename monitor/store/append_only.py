@@ -23,6 +23,7 @@ APPEND_ONLY: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "photo_withdrawals": (("photo_id",), ()),
     "walks": (("id",), ()),
     "walk_changes": (("id",), ()),
+    "log_chain": (("seq",), ()),
 }
 """Tables whose rows are only added: columns of the primary key, and the other columns that are unique."""
 

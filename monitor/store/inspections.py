@@ -8,9 +8,10 @@ from typing import TypeVar
 
 from monitor.clocks import Log
 from monitor.errors import LogError
-from monitor.inspections import ACTIONS, DEFECTS, PLACES, SEVERITIES, STAND_DEFECTS, Action, Finding, Inspection
+from monitor.inspections import ACTIONS, Action, Finding, Inspection, check_finding
+from monitor.store.chain import add_fact
 from monitor.store.connection import write
-from monitor.store.rows import entry_of, insert, limit_text, row_of
+from monitor.store.rows import entry_of, limit_text, row_of
 
 Entry = TypeVar("Entry", Inspection, Finding, Action)
 
@@ -48,7 +49,7 @@ def add_inspection(conn: sqlite3.Connection, inspection: Inspection, findings: S
             return False
         _check_cover(conn, inspection.cover_id)
         _check_correction(conn, inspection, inspection.cover_id)
-        insert(conn, "inspections", row_of(inspection))
+        add_fact(conn, "inspections", row_of(inspection))
         for finding in findings:
             add_finding(conn, finding)
     return True
@@ -59,7 +60,7 @@ def add_finding(conn: sqlite3.Connection, finding: Finding) -> bool:
 
     Severity 0 says that a defect found before is sound; a correction may say it of a stand too.
     """
-    _check_finding(finding)
+    check_finding(finding.defect, finding.place, finding.severity, finding.note)
     with write(conn):
         if _is_logged(conn, finding):
             return False
@@ -67,7 +68,7 @@ def add_finding(conn: sqlite3.Connection, finding: Finding) -> bool:
         if cover_id is None:
             raise LogError(f"Finding {finding.id}: inspection {finding.inspection_id} is not logged. {_NOTHING}")
         _check_correction(conn, finding, cover_id)
-        insert(conn, "findings", row_of(finding))
+        add_fact(conn, "findings", row_of(finding))
     return True
 
 
@@ -84,7 +85,7 @@ def add_action(conn: sqlite3.Connection, action: Action) -> bool:
             raise LogError(
                 f"Action {action.id} names finding {action.finding_id}, not logged for its cover. {_NOTHING}"
             )
-        insert(conn, "actions", row_of(action))
+        add_fact(conn, "actions", row_of(action))
     return True
 
 
@@ -201,23 +202,6 @@ def _is_logged(conn: sqlite3.Connection, entry: Inspection | Finding | Action) -
 def _check_cover(conn: sqlite3.Connection, cover_id: int) -> None:
     if conn.execute("SELECT 1 FROM covers WHERE id = ?", (cover_id,)).fetchone() is None:
         raise LogError(f"There is no cover with the id {cover_id}. {_NOTHING} Choose the cover by its boat's number.")
-
-
-def _check_finding(finding: Finding) -> None:
-    where = f"Finding at {finding.place}, {finding.defect}"
-    if finding.place not in PLACES:
-        raise LogError(f"{where}: the place is not known. {_NOTHING} Known places: {', '.join(PLACES)}.")
-    if finding.defect not in DEFECTS:
-        raise LogError(f"{where}: the defect is not known. {_NOTHING} Known defects: {', '.join(DEFECTS)}.")
-    if finding.severity not in SEVERITIES:
-        raise LogError(f"{where}: severity {finding.severity} is not one of 0, 1, 2, 3. {_NOTHING}")
-    if finding.defect in STAND_DEFECTS and finding.severity not in (0, 3):
-        raise LogError(
-            f"{where}: severity {finding.severity} is not possible; a stand is 3, make safe now, or found sound, 0. "
-            f"{_NOTHING} Leave the stand to the yard's stand crew."
-        )
-    if finding.defect == "other" and not finding.note:
-        raise LogError(f"{where}: the note is missing. {_NOTHING} Say in it what was found.")
 
 
 def _cover_of(conn: sqlite3.Connection, table: str, entry_id: str) -> int | None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from monitor import inspections as log
 from monitor import register
 from monitor.store.append_only import append_only_triggers, protect, table_columns
+from monitor.store.chain import chain_what_is_there
 from monitor.variables import KINDS, PRESENT_WEATHER, SOURCES, VARIABLES
 
 if TYPE_CHECKING:
@@ -433,6 +434,21 @@ def _006_walks(db: "Database") -> None:
     protect(db.conn, "photos", "photo_withdrawals", "walks", "walk_changes")
 
 
+def _007_chain(db: "Database") -> None:
+    tables = ("inspections", "findings", "actions", "photos", "photo_withdrawals")
+    db.executescript(f"""
+        CREATE TABLE log_chain (                          -- see store/chain.py
+            seq          INTEGER PRIMARY KEY CHECK (seq > 0),     -- 1, 2, 3 ... without gap
+            table_name   TEXT NOT NULL {_one_of("table_name", tables)},
+            entry_id     TEXT NOT NULL,
+            entry_sha256 TEXT NOT NULL CHECK (length(entry_sha256) = 64),
+            chain_sha256 TEXT NOT NULL CHECK (length(chain_sha256) = 64)
+        ) STRICT;
+    """)
+    protect(db.conn, "log_chain")
+    chain_what_is_there(db.conn, tables)
+
+
 _MIGRATIONS: "tuple[tuple[str, Callable[[Database], None]], ...]" = (
     ("001_register", _001_register),
     ("002_weather", _002_weather),
@@ -440,6 +456,7 @@ _MIGRATIONS: "tuple[tuple[str, Callable[[Database], None]], ...]" = (
     ("004_rankings", _004_rankings),
     ("005_service", _005_service),
     ("006_walks", _006_walks),
+    ("007_chain", _007_chain),
 )
 
 SCHEMA_VERSION = len(_MIGRATIONS)

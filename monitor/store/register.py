@@ -159,6 +159,18 @@ def cover(conn: sqlite3.Connection, cover_id: int, known_at: datetime | None = N
     return found[0]
 
 
+def yard_of_cover(conn: sqlite3.Connection, cover_id: int) -> Yard:
+    """The yard whose boat has this cover. Raises RegisterError where there is no such cover."""
+    row = conn.execute(
+        """SELECT yards.* FROM covers JOIN boats ON boats.id = covers.boat_id JOIN yards ON yards.id = boats.yard_id
+           WHERE covers.id = ?""",
+        (cover_id,),
+    ).fetchone()
+    if row is None:
+        raise RegisterError(f"There is no cover with the id {cover_id}. Look it up by its boat's number.")
+    return entry_of(Yard, row)
+
+
 def find_cover(
     conn: sqlite3.Connection,
     yard_key: str,

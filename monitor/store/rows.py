@@ -71,5 +71,10 @@ def _stored(value: Any) -> Any:
 
 @cache
 def _field_types(kind: type[Any]) -> dict[str, str]:
+    """Name of each field's type; of one that may be None, the other."""
     hints = typing.get_type_hints(kind)
-    return {field.name: getattr(hints[field.name], "__name__", "") for field in fields(kind)}
+    named = {}
+    for field in fields(kind):
+        parts = [part for part in typing.get_args(hints[field.name]) if part is not type(None)]
+        named[field.name] = getattr(parts[0] if parts else hints[field.name], "__name__", "")
+    return named

@@ -104,6 +104,40 @@ def test_a_level_without_words_is_a_line_alone():
     assert not [word for word in figure.layout.annotations if word.text == ""]
 
 
+def test_a_value_between_two_gaps_is_drawn_as_a_point_which_no_line_could_show():
+    values = np.full(48, np.nan)
+    values[[3, 10, 11, 47]] = 5.0
+    figure = time_panels(HOURS, [panel(values)], "local time")
+    line, points = [each for each in figure.data if each.name == "gust"]
+    assert (line.mode, points.mode) == ("lines", "markers")
+    np.testing.assert_array_equal(points.x.astype("datetime64[s]"), HOURS[[3, 47]])
+    assert points.hoverinfo == "skip"
+    assert not points.showlegend
+
+
+def test_the_forecast_is_shaded_from_its_begin_to_the_end_behind_a_dotted_line_with_a_word():
+    begin = moment("2026-01-11T05:00")
+    figure = time_panels(HOURS, [panel(np.ones(48))], "local time", forecast_from=begin)
+    shade, line = figure.layout.shapes
+    assert shade.path == "M2026-01-11_05:00:00,0V1H2026-01-11_23:00:00V0Z"
+    assert (line.x0, line.x1, line.line.dash) == ("2026-01-11T05:00:00", "2026-01-11T05:00:00", "dot")
+    (word,) = [word for word in figure.layout.annotations if "forecast" in word.text]
+    assert (word.x, word.xanchor, word.yref) == ("2026-01-11T05:00:00", "right", "paper")
+
+
+def test_a_forecast_that_begins_before_the_hours_shown_is_cut_and_one_after_them_left_out():
+    before = time_panels(HOURS, [panel(np.ones(48))], "local time", forecast_from=moment("2026-01-01T00:00"))
+    assert before.layout.shapes[0].path.startswith("M2026-01-09_23:00:00")
+    after = time_panels(HOURS, [panel(np.ones(48))], "local time", forecast_from=HOURS[-1])
+    assert not after.layout.shapes
+
+
+def test_a_figure_names_the_axis_of_each_panel():
+    marks = [LogMark(1, "inspected", moment("2026-01-10T10:05"), "1: inspected")]
+    figure = time_panels(HOURS, [panel(np.ones(48)), panel(np.ones(48), title="Other")], "local time", marks=marks)
+    assert list(figure.layout.meta["panels"]) == [["y2", panel(np.ones(48)).title], ["y3", "Other"]]
+
+
 def test_a_panel_with_a_top_ends_there():
     assert time_panels(HOURS, [panel(np.full(48, 7.0), top=26.0)], "local time").layout.yaxis.range == (0, 26)
 

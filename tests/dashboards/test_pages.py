@@ -11,7 +11,7 @@ from dashboards_picture import AS_OF, CREDIT, NASTY_NAME, NASTY_NOTE, assessment
 from plotly.offline import get_plotlyjs
 
 import dashboards
-from dashboards.pages import cover_pages, page_names, weather_page, yard_page
+from dashboards.pages import YARD_PAGES, compare_page, cover_pages, page_names, weather_page, yard_page
 from monitor.clocks import Log
 from monitor.hazards.mould import MouldParameters, mould_index
 from monitor.presentation.cover_air import mould_indices
@@ -84,6 +84,21 @@ def test_a_folder_of_pages_is_written_with_one_page_a_cover(tmp_path, assessment
     assert names == set(page_names(assessment.covers).values())
     assert len(names) == len(assessment.covers)
     assert (index.parent / "plotly.min.js").read_text(encoding="utf-8") == get_plotlyjs()
+    assert all((index.parent / name).is_file() for name in YARD_PAGES)
+
+
+def test_a_file_beside_each_covers_page_hands_its_chart_to_the_page_that_compares(tmp_path, assessment, covers):
+    dashboards.write_pages(tmp_path, assessment)
+    for name, html in covers.items():
+        script = (tmp_path / name.replace(".html", ".js")).read_text(encoding="utf-8")
+        called = re.fullmatch(r"stormwalk\.season\((.*)\);\n", script, re.DOTALL)
+        assert json.loads(f"[{called.group(1)}]") == [name, Page(html).charts["chart-cover"]]
+        assert not set("<>&") & set(script)
+
+
+def test_a_cover_without_a_modelled_hour_hands_over_nothing(tmp_path):
+    dashboards.write_pages(tmp_path, make_assessment(weather=False))
+    assert (tmp_path / "cover-7.js").read_text() == 'stormwalk.season("cover-7.html", null);\n'
 
 
 def test_the_same_assessment_gives_the_same_bytes(tmp_path):
@@ -154,7 +169,7 @@ def test_three_reasons_stand_in_the_list_one_without_a_call_and_all_on_the_cover
     yard = yard_page(assessment)
     names = page_names(assessment.covers)
     for line in assessment.ranked:
-        row = re.search(rf'<li value="{line.rank}">.*?</ul>', yard, re.DOTALL)
+        row = re.search(rf'<li value="{line.rank}" .*?</ul>', yard, re.DOTALL)
         shown = 0 if row is None or not line.reasons else row.group().count("<p>Check:")
         assert shown == min(len(line.reasons), 1 if line.call == "no call" else 3)
         assert covers[names[line.cover]].count("<p>Check:") == len(line.reasons)
@@ -162,6 +177,79 @@ def test_three_reasons_stand_in_the_list_one_without_a_call_and_all_on_the_cover
 
 def test_a_cover_without_a_reason_says_so(yard):
     assert "No reason: nothing known so far speaks for a look." in yard.words
+
+
+def test_the_list_can_be_narrowed_to_what_its_covers_have(yard):
+    fields = {each["id"]: each for each in yard.all("select") + yard.all("input")}
+    assert list(fields) == ["row", "call", "defect", "boat"]
+    labels = {each.get("for") for each in yard.all("label")}
+    assert labels == set(fields)
+    assert "Row all rows A B Call all calls" in yard.words
+    assert "Open finding all covers any open finding loose belly band tied to stand Show all again" in yard.words
+    first = next(each for each in yard.all("li") if each.get("data-row") == "A" and "data-defects" in each)
+    assert set(first["data-defects"].split("|")) == {"loose belly band", "tied to stand"}
+
+
+def test_without_scripts_nothing_of_the_list_is_hidden_and_the_fields_are_not_offered(yard):
+    hidden = [(tag, each.get("id")) for tag, each in yard.elements if "hidden" in each]
+    assert hidden == [("div", "narrow")]
+
+
+def test_where_the_forecast_begins_is_said_in_words_and_drawn_apart():
+    ahead = make_assessment(ahead_h=48)
+    page = Page(yard_page(ahead))
+    # The last hour that anybody observed ends at 00:00Z on 20 November, 19:00 EST.
+    begins = "Forecast, not observed, from Wed 19 Nov 19:00 EST on: 48 h, by nws-grid."
+    assert page.words.count(begins) == 2
+    assert "Looks 48 h ahead: calls, scores and reasons are those of Fri 21 Nov 19:30 EST" in page.words
+    assert "Forecast by nws-grid, fetched Wed 19 Nov 18:30 EST, up to Fri 21 Nov 19:00 EST." in page.words
+    own = Page(dict(cover_pages(ahead))["cover-7.html"])
+    assert begins in own.words
+    for chart in (page.charts["chart-recent"], page.charts["chart-season"], own.charts["chart-cover"]):
+        dotted = [shape for shape in chart["layout"]["shapes"] if shape["line"].get("dash") == "dot"]
+        assert [line["x0"] for line in dotted] == ["2025-11-19T19:00:00"]
+        assert "<b>forecast →</b>" in [words["text"] for words in chart["layout"]["annotations"]]
+
+
+def test_a_page_of_the_past_speaks_of_no_forecast(yard):
+    assert "Forecast, not observed" not in yard.words
+    assert "ahead:" not in yard.words
+    for chart in ("chart-recent", "chart-season"):
+        assert "<b>forecast →</b>" not in [words["text"] for words in yard.charts[chart]["layout"]["annotations"]]
+
+
+def test_a_look_ahead_without_any_forecast_says_that_those_hours_are_missing(assessment):
+    words = Page(yard_page(replace(assessment, ahead_h=24))).words
+    assert "No forecast is known for those hours; they count as missing." in words
+
+
+def test_every_table_can_be_saved_under_a_name_with_yard_date_and_what_it_holds(yard, covers, assessment):
+    own, weather = Page(covers["cover-7.html"]), Page(weather_page(assessment))
+    for page in (yard, own, weather, Page(compare_page(assessment))):
+        names = [each.get("data-file") for each in page.all("table")]
+        assert all(names)
+        assert len(set(names)) == len(names)
+    assert yard.all("body")[0]["data-file"] == "tarn_2025-11-19_yard"
+    assert own.all("body")[0]["data-file"] == "tarn_2025-11-19_boat-7"
+    assert weather.all("body")[0]["data-file"] == "tarn_2025-11-19_weather"
+
+
+def test_every_line_of_every_chart_tells_value_unit_and_source_under_the_pointer(yard, covers, assessment):
+    weather = Page(weather_page(assessment))
+    for charts in (yard.charts, Page(covers["cover-7.html"]).charts, weather.charts):
+        for name, chart in charts.items():
+            for trace in chart["data"]:
+                if trace["name"] in ("bow points here", "hours missing", "storms", "inspected", "found", "done"):
+                    continue
+                if name == "chart-berths":
+                    assert all(", score 0." in words for words in trace["hovertext"])
+                elif trace.get("hoverinfo") == "skip":  # the point of a lone hour: its line speaks
+                    assert trace["name"] in [other["name"] for other in chart["data"] if other is not trace]
+                else:
+                    template = trace["hovertemplate"]
+                    assert re.fullmatch(r"%\{y:\.\df\} (psf|in|mph|°F|%|h|cycles)%\{customdata\}", template)
+                    notes = " ".join(trace["meta"]["notes"])
+                    assert "metar-archive, observed" in notes or name == "chart-sources"
 
 
 def test_both_kinds_of_page_say_as_of_when_and_how_old_the_weather_is(yard, covers):
@@ -222,10 +310,9 @@ def test_names_and_notes_are_shown_as_written_and_never_run(yard, covers):
     assert "Jo <b>Ash</b>" in own.words
     for page in (yard, *map(Page, covers.values())):
         scripts = page.all("script")
-        assert [script.get("src") for script in scripts if script.get("type") != "application/json"] == [
-            "plotly.min.js",
-            "pages.js",
-        ]
+        run = [script.get("src") for script in scripts if script.get("type") != "application/json"]
+        assert run == (["pages.js", "list.js"] if page is yard else ["pages.js"])
+        assert page.all("body")[0]["data-library"] == "plotly.min.js"  # pages.js loads it once a chart comes near
         assert not page.all("img")
         assert not [name for _, attributes in page.elements for name in attributes if name.startswith("on")]
 
@@ -239,10 +326,10 @@ def test_pages_load_nothing_but_their_own_files(tmp_path, assessment):
         loaded += [each["href"] for each in page.all("link")]
         assert set(loaded) - {"data:,"} <= own
         for link in page.all("a"):
-            target = link["href"].partition("#")[0]
+            target = link["href"].partition("#")[0].partition("?")[0]
             assert not target or target in own or target.startswith("https://")
-    for name in ("pages.css", "pages.js"):
-        assert not re.search(r"https?:|@import|url\(|fetch\(|XMLHttpRequest", (tmp_path / name).read_text())
+    for name in ("pages.css", "pages.js", "list.js", "compare.js"):
+        assert not re.search(r"https?:|@import|url\(|XMLHttpRequest", (tmp_path / name).read_text())
     assert "://" not in re.sub(r"<a href=[^>]*>[^<]*</a>", "", index.read_text(encoding="utf-8"))
 
 
@@ -554,6 +641,9 @@ def test_the_page_of_a_yard_of_500_covers_stays_below_a_megabyte(assessment):
     assert len(page.encode()) < 1_000_000
     _, of_a_cover = next(cover_pages(large))
     assert len(of_a_cover.encode()) < 100_000
+    side_by_side = compare_page(large)
+    assert side_by_side.count("<option ") == 1000
+    assert len(side_by_side.encode()) < 1_000_000
 
 
 def test_ages_read_as_a_person_says_them():

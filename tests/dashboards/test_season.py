@@ -10,7 +10,6 @@ from dashboards_picture import (
     FIRST,
     FORECAST_HOURS,
     FREEZING_RAIN,
-    LONE_GUST_HOUR,
     TOO_COLD_HOUR,
     UNKNOWN_HOURS,
     make_assessment,
@@ -99,14 +98,31 @@ def test_hours_that_nobody_knows_are_missing_and_those_that_a_forecast_knows_are
     assert sources[0] == "metar-archive:observed"
 
 
-def test_a_gust_of_one_hour_alone_is_drawn_as_a_point():
-    assessment = make_assessment("metric")
-    season = Season(assessment)
-    season.recent = lambda: slice(LONE_GUST_HOUR - 100, LONE_GUST_HOUR + 100)
-    wind = season.hourly_panels()[2]
-    (points,) = [series for series in wind.series if series.style == "points"]
-    assert np.flatnonzero(~np.isnan(points.values)).tolist() == [100]
-    assert points.values[100] == 12.0
+def test_the_hover_of_a_day_names_who_told_how_many_of_its_hours():
+    season = Season(make_assessment())
+    days = local_days(season.hour_ending, NEW_YORK)
+    cold = season.daily_panels(days)[0].series[0].notes.tolist()
+    assert cold[5] == ", metar-archive, observed 24 h"
+    # Row 300 ends at 13:00Z on 1 November, 09:00 EDT: 8 of the day's hours end before it, 16 are not known. Of the next
+    # day's 25 hours 4 are not known, 20 told by the forecast, rows 320 to 339 of which the airport has the last ten.
+    assert cold[13] == ", metar-archive, observed 8 h, 16 of 24 h missing"
+    assert cold[14] == ", metar-archive, observed 11 h, nws-grid, forecast 10 h, 4 of 25 h missing"
+
+
+def test_the_forecast_begins_after_the_last_hour_that_anybody_observed():
+    assert Season(make_assessment()).forecast_begin() is None
+    assert Season(make_assessment()).forecast_text() == ""
+    season = Season(make_assessment(ahead_h=48))
+    # Row 743 ends at 00:00Z on 20 November, 19:00 EST on the 19th.
+    assert season.forecast_row == 744
+    assert str(season.forecast_begin()) == "2025-11-19T19:00:00"
+    assert season.forecast_text().startswith("Forecast, not observed, from Wed 19 Nov 19:00 EST on: 48 h, by nws-grid.")
+
+
+def test_a_forecast_that_fills_a_gap_of_the_past_is_no_look_ahead():
+    season = Season(make_assessment())
+    assert season.source_of(["air_temperature_c"])[FORECAST_HOURS.start] == "nws-grid:forecast"
+    assert season.forecast_row is None
 
 
 def test_us_units_are_those_of_the_chart():

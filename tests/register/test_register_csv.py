@@ -11,6 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.errors import RegisterError
+from monitor.exchange.register_columns import COVER_COLUMNS, YARD_COLUMNS, columns_help
+from monitor.exchange.register_csv import (
+    Problem,
+    RegisterFileError,
+    decode,
+    read_covers,
+    read_yards,
+    write_covers,
+    write_yards,
+)
 from monitor.register import (
     BOAT_TYPES,
     DISPLAY_UNITS,
@@ -24,16 +34,6 @@ from monitor.register import (
     Cover,
     CoverBuild,
     Yard,
-)
-from monitor.register_columns import COVER_COLUMNS, YARD_COLUMNS, columns_help
-from monitor.register_csv import (
-    Problem,
-    RegisterFileError,
-    decode,
-    read_covers,
-    read_yards,
-    write_covers,
-    write_yards,
 )
 
 YARD = Yard("north", "North Yard", 43.66, -70.25, 3.0, "America/New_York")

@@ -245,7 +245,7 @@ def test_unknown_units_are_refused():
 
 
 def test_the_register_modules_start_without_the_heavy_libraries():
-    modules = "monitor.units, monitor.register_csv, monitor.departures"
+    modules = "monitor.units, monitor.exchange.register_csv, monitor.departures"
     heavy = "{'pandas', 'numpy', 'pydantic', 'plotly', 'sqlite_utils', 'requests'}"
     loaded = subprocess.run(
         [sys.executable, "-c", f"import sys, {modules}; print(sorted({heavy} & set(sys.modules)))"],

@@ -206,8 +206,8 @@ def test_serve_answers_on_this_computer_and_stops_cleanly(started):
     from urllib.request import urlopen
 
     process = started("serve", "--port", "0")
-    line = next(line for line in process.stderr if line.startswith("Live pages on "))
-    address = line.removeprefix("Live pages on ").split()[0]
+    line = next(line for line in process.stderr if line.startswith("Open "))
+    address = line.removeprefix("Open ").split()[0]
     assert address.startswith("http://127.0.0.1:")
     with urlopen(address, timeout=10) as answer:
         assert answer.status == 200

@@ -9,7 +9,7 @@ import pytest
 
 from monitor import inspections as log
 from monitor import register, variables
-from monitor.store import connection, migrations
+from monitor.store import chain, connection, migrations
 from monitor.store.append_only import APPEND_ONLY, append_only_tables_unprotected
 from monitor.store.connection import connect
 
@@ -41,6 +41,7 @@ ROWS = {
     "photo_withdrawals": f"('p1', '{T}', 'Ines', 'the wrong boat')",
     "walks": f"('w1', 1, '{T}', '{T}', 'Ines', '{{}}', '{{}}')",
     "walk_changes": f"(1, 'w1', '{T}', 'Ines', 'drop', 'A-12', '', '')",
+    "log_chain": f"(1, 'inspections', 'i1', '{'ab' * 32}', '{'cd' * 32}')",
 }
 """Rows of each table, in the order in which they refer to one another; where one can be corrected, a correction too."""
 
@@ -79,6 +80,7 @@ def changed_column(table):
         "weather_days": ("measured", "'9'"),
         "weather_alerts": ("headline", "'9'"),
         "walks": ("plan", "'9'"),
+        "log_chain": ("chain_sha256", f"'{'9' * 64}'"),
     }.get(table, ("note", "'9'"))
 
 
@@ -229,6 +231,7 @@ LANDED = {
     "004_rankings": "fec361d059fadd25",
     "005_service": "394f7358435e3010",
     "006_walks": "deb9a965f0b8ef77",
+    "007_chain": "fc7221bfb1ce5dd1",
 }
 """Digest of the tables, triggers and views after each migration that has landed."""
 
@@ -246,3 +249,67 @@ def test_a_landed_migration_is_never_edited(tmp_path, monkeypatch):
                 text = "\n".join(" ".join(row["sql"].split()) for row in parts)
         found[name] = hashlib.sha256(text.encode()).hexdigest()[:16]
     assert found == LANDED
+
+
+# --- from every earlier version
+
+CHAINED_ROWS = {1: 0, 2: 0, 3: 6, 4: 6, 5: 6, 6: 8}
+"""Facts of the log in a database of each version that is filled with ROWS: two inspections, findings and actions each,
+and from version 6 on a photo and its withdrawal."""
+
+
+def old_database(path, version, monkeypatch):
+    """A database of an earlier version with every row of ROWS that it has a table for; the columns of each row."""
+    with monkeypatch.context() as patch:
+        patch.setattr(migrations, "_MIGRATIONS", migrations._MIGRATIONS[:version])
+        patch.setattr(connection, "SCHEMA_VERSION", version)
+        with closing(connect(path, create=True)) as conn:
+            known = {row["name"] for row in conn.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+            columns = {}
+            for table in (name for name in ROWS if name in known):
+                columns[table] = [row["name"] for row in conn.execute(f"PRAGMA table_info({table})")]
+                rows = ROWS[table]
+                if version < 5 and table == "yards":
+                    rows = rows.removesuffix(", '')") + ")"
+                if version < 6 and table == "inspections":
+                    rows = rows.replace(", NULL)", ")")
+                conn.execute(f"INSERT INTO {table} VALUES {rows}")
+            return {table: (names, contents(conn, table)) for table, names in columns.items()}
+
+
+@pytest.mark.parametrize("version", CHAINED_ROWS)
+def test_a_database_of_any_earlier_version_keeps_every_row_and_is_chained_and_protected(path, monkeypatch, version):
+    before = old_database(path, version, monkeypatch)
+    assert ("inspections" in before) == (version >= 3)
+    with closing(connect(path)) as conn:
+        for table, (columns, rows) in before.items():
+            assert rows, table
+            assert [tuple(row) for row in conn.execute(f"SELECT {', '.join(columns)} FROM {table}")] == rows
+        assert append_only_tables_unprotected(conn) == []
+        assert conn.execute("PRAGMA foreign_key_check").fetchall() == []
+        assert chain.head(conn).count == CHAINED_ROWS[version]
+        assert chain.faults(conn) == []
+        if version >= 3:
+            with pytest.raises(sqlite3.IntegrityError, match="rows of findings are only added"):
+                conn.execute("DELETE FROM findings")
+
+
+def test_facts_stored_before_there_was_a_chain_are_chained_by_time_of_recording_and_id(path, monkeypatch):
+    old_database(path, 6, monkeypatch)
+    with closing(sqlite3.connect(path)) as conn:
+        early = "'2026-01-09T01:00:00Z'"
+        conn.execute(f"INSERT INTO actions VALUES ('z9', 1, {early}, {early}, 'Ines', 'taped', '', NULL, NULL, NULL)")
+        conn.commit()
+    with closing(connect(path)) as conn:
+        order = [tuple(row) for row in conn.execute("SELECT seq, table_name, entry_id FROM log_chain ORDER BY seq")]
+    assert order == [
+        (1, "actions", "z9"),
+        (2, "actions", "a1"),
+        (3, "actions", "a2"),
+        (4, "findings", "f1"),
+        (5, "findings", "f2"),
+        (6, "inspections", "i1"),
+        (7, "inspections", "i2"),
+        (8, "photo_withdrawals", "p1"),
+        (9, "photos", "p1"),
+    ]

@@ -21,7 +21,7 @@ from monitor.register import (
 )
 from monitor.units import UNITS, Dimension, UnreadableError, exact_text, parse_quantity
 
-Part = Literal["yard", "boat", "cover", "build"]
+Part = Literal["yard", "boat", "cover", "build", "entry"]
 
 
 class Kind(Protocol):
@@ -311,9 +311,7 @@ def _slope(panel: str) -> Column:
 
 # The limits only catch slips of the pen and of the unit: they are wider than any boat ashore under film (our choice).
 COVER_COLUMNS: tuple[Column, ...] = (
-    Column(
-        "boat", "boat", "number", Text(), "The yard's own number of the boat; leading zeros are kept.", "0417", True
-    ),
+    Column("boat", "boat", "number", Text(), "The yard's own number of the boat; leading zeros stay.", "0417", True),
     Column("boat_name", "boat", "name", Text(), "Name of the boat.", "Second Wind"),
     Column("boat_type", "boat", "boat_type", Choice(BOAT_TYPES), "Type of boat.", "sail", when_empty="other"),
     Column("length", "boat", "length_m", _length(1.5, 60), "Length of the hull.", "9.8", True),
@@ -475,7 +473,7 @@ _FILE_HELP: dict[str, str] = {
         another cover. All rows of a boat say the same of the boat.""",
     "yards": "yards.csv: one row for each yard.",
 }
-_EVERY_FILE_HELP = """
+EVERY_FILE_HELP = """
     UTF-8 text with a header row, columns in any order, separated by commas or semicolons, numbers with a decimal point.
     A length, area, thickness or angle has its unit at the end of its header, one header for each; a cell may still
     carry its own, as 8'6" does, and under a header without unit every cell must. Blanks around a cell are dropped.
@@ -487,12 +485,13 @@ def columns_help(*files: Literal["covers", "yards"]) -> str:
     """How covers.csv and yards.csv are written: the file, then its columns in the order of an export. Plain text."""
     sections = []
     for file in files or ("covers", "yards"):
-        sections.append(textwrap.fill(" ".join(f"{_FILE_HELP[file]} {_EVERY_FILE_HELP}".split()), 100))
-        sections += [_column_help(column) for column in (COVER_COLUMNS if file == "covers" else YARD_COLUMNS)]
+        sections.append(textwrap.fill(" ".join(f"{_FILE_HELP[file]} {EVERY_FILE_HELP}".split()), 100))
+        sections += [column_help(column) for column in (COVER_COLUMNS if file == "covers" else YARD_COLUMNS)]
     return "\n\n".join(sections)
 
 
-def _column_help(column: Column) -> str:
+def column_help(column: Column) -> str:
+    """How one column is written."""
     first, *others = [header for header, unit in column.headers.items() if unit is not None] or [column.name]
     headers = ", ".join([first, *(other.removeprefix(column.name) for other in others)])
     need = "required" if column.required else f"empty: {column.when_empty}" if column.when_empty else "optional"
