@@ -20,11 +20,18 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rank": ("monitor.cli.rank", "Rank the covers of a yard for inspection, with reasons."),
     "explain": ("monitor.cli.explain", "Every number behind one cover's score."),
     "whatif": ("monitor.cli.whatif", "What the season would have done to a cover built otherwise."),
+    "walk": ("monitor.cli.walk", "Plan who looks at which covers, in which order; change it, print it."),
     "log": ("monitor.cli.log", "Log inspections, findings and actions."),
+    "calibrate": ("monitor.cli.calibrate", "Fit the yard's curves to what its inspections found."),
+    "report": ("monitor.cli.report", "Write documents: the condition of a boat's cover, for its owner."),
     "watch": ("monitor.cli.watch", "Pull weather, rank and watch for storms by itself, for good."),
-    "serve": ("monitor.cli.serve", "The same, with live pages for the browser of this computer."),
+    "account": ("monitor.cli.account", "Who may use the web app: add people, passwords, close accounts."),
+    "serve": ("monitor.cli.serve", "The same, with the web app for the crew's phones and this computer."),
     "notices": ("monitor.cli.notices", "What the crew was told of storms, and how its sending went."),
     "dashboard": ("monitor.cli.dashboard", "Write the pages of a yard; they open from disk."),
+    "backup": ("monitor.cli.backup", "Write the database and its photos into one file, checked."),
+    "restore": ("monitor.cli.restore", "Bring a backup back, to a new place."),
+    "doctor": ("monitor.cli.doctor", "Look for everything that can go wrong, and say what to do."),
 }
 """Name of each command, the module that holds it, and its line in the help."""
 

@@ -121,6 +121,6 @@ def columns() -> None:
 
     Example: stormwalk covers columns
     """
-    from monitor.register_csv import columns_help
+    from monitor.exchange.register_csv import columns_help
 
     click.echo(columns_help())

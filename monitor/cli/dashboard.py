@@ -25,7 +25,9 @@ def command(conn: sqlite3.Connection, yard_key: str | None, out: Path, as_of: st
 
     yard = the_yard(conn, yard_key)
     when, known = ranking_moments(as_of, hindsight, yard.time_zone)
-    assessment = operations.assess_yard(conn, yard, as_of=when, known_at=known, with_series=True)
+    assessment = operations.assess_yard(
+        conn, yard, as_of=when, known_at=known, with_series=True, outlook_h=operations.OUTLOOK_H
+    )
     try:
         index = write_pages(out, assessment)
     except OSError as error:

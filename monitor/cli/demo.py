@@ -95,7 +95,7 @@ def _read(name: str) -> bytes:
 
 
 def _demo_yard() -> "Yard":
-    from monitor.register_csv import decode, read_yards
+    from monitor.exchange.register_csv import decode, read_yards
 
     (yard,) = read_yards(decode(_read("yards.csv"), "yards.csv"), "yards.csv")
     return yard

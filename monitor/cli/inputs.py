@@ -1,26 +1,22 @@
 """What every command needs: the database, the yard, a moment on the yard's clock, and ways to print a listing."""
 
-import csv
-import io
 import json
-import re
 import sqlite3
 import sys
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from functools import wraps
 from pathlib import Path
 from typing import Any, TypeVar
-from zoneinfo import ZoneInfo
 
 import click
 
 from monitor.errors import StormwalkError
+from monitor.exchange.sheets import csv_text as csv_text
 from monitor.register import Yard
-
-FORMULA = re.compile(r"[\t\r\n]|\s*[=+\-@＝＋－＠]")
-"""A text that a spreadsheet would run."""
+from monitor.units import UnreadableError
+from monitor.yard_clock import moment_on
 
 WIDTH_IN_A_PIPE = 160
 """Columns of a listing that no terminal limits; what is longer is folded, not cut."""
@@ -91,22 +87,10 @@ def moment(text: str, time_zone: str, option: str) -> datetime:
         ) from None
     if not FIRST_YEAR <= typed.year <= LAST_YEAR:
         raise StormwalkError(f"{option}: {text} is not in the years {FIRST_YEAR} to {LAST_YEAR}. Check the year.")
-    if typed.tzinfo is not None:
-        return typed.astimezone(UTC)
-    zone = ZoneInfo(time_zone)
-    early, late = typed.replace(tzinfo=zone, fold=0), typed.replace(tzinfo=zone, fold=1)
-    first, second = (one.astimezone(UTC) for one in (early, late))
-    if first < second:
-        raise StormwalkError(
-            f"{option}: {text} is an hour that the clock in {time_zone} shows twice. Write it with its offset: "
-            f"{early.isoformat(timespec='minutes')} or {late.isoformat(timespec='minutes')}."
-        )
-    if first > second:
-        raise StormwalkError(
-            f"{option}: {text} is an hour that the clock in {time_zone} skips as it is put forward. Write the time "
-            f"that it showed, {first.astimezone(zone):%Y-%m-%d %H:%M}, or give it in UTC."
-        )
-    return first
+    try:
+        return moment_on(typed, time_zone)
+    except UnreadableError as error:
+        raise StormwalkError(f"{option}: {error}.") from None
 
 
 def past_moment(text: str, time_zone: str, option: str) -> datetime:
@@ -164,16 +148,6 @@ def print_json(value: object) -> None:
     click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
 
 
-def csv_text(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """CSV with a header; text that a spreadsheet would run as a formula is led by an apostrophe."""
-    sheet = io.StringIO()
-    writer = csv.writer(sheet, lineterminator="\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow([_harmless(cell) for cell in row])
-    return sheet.getvalue()
-
-
 def print_rows(
     columns: Mapping[str, str], rows: Sequence[Mapping[str, object]], *, as_json: bool, as_csv: bool = False
 ) -> None:
@@ -194,9 +168,3 @@ def print_rows(
             table.add_row(*("" if row[key] is None else str(row[key]) for key in columns))
         width = None if sys.stdout.isatty() else WIDTH_IN_A_PIPE
         Console(file=sys.stdout, highlight=False, markup=False, width=width).print(table)
-
-
-def _harmless(cell: object) -> object:
-    if isinstance(cell, str) and FORMULA.match(cell):
-        return "'" + cell
-    return "" if cell is None else cell

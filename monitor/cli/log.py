@@ -1,6 +1,7 @@
 """``stormwalk log``: what was seen and done at a cover, once and for good; a correction is a new entry."""
 
 import sqlite3
+from pathlib import Path
 
 import click
 
@@ -10,11 +11,14 @@ from monitor.cli.inputs import (
     now,
     past_moment,
     print_rows,
+    read_file,
     the_yard,
     with_database,
+    write_out,
     yard_option,
 )
 from monitor.inspections import ACTIONS, DEFECTS, PLACES
+from monitor.register import DISPLAY_UNITS
 
 at_option = click.option(
     "--at", metavar="TIME", help="When it happened, on the yard's clock; default: now, in a correction as before."
@@ -26,7 +30,7 @@ corrects_option = click.option("--corrects", metavar="ID", help="The entry that 
 
 @click.group("log")
 def command() -> None:
-    """Log inspections, findings and actions.
+    """Log inspections, findings, actions and photos.
 
     Example: stormwalk log inspection 07 --by Ida --finding "loose_band@port:2"
     """
@@ -188,6 +192,144 @@ def action(
         click.echo(sentence)
 
 
+@command.command("photo")
+@click.argument("boat", required=False)
+@click.argument("files", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@yard_option
+@by_option
+@click.option("--inspection", "inspection_id", metavar="ID", help="What it shows; default: the last 12 hours' one.")
+@click.option("--finding", "finding_id", metavar="ID", help="The finding that it shows.")
+@click.option("--action", "action_id", metavar="ID", help="The action that it shows.")
+@click.option("--at", metavar="TIME", help="When it was taken; default: as the camera says, else now.")
+@click.option("--withdraw", metavar="ID", help="Take this photo out of all that is shown; its file is kept.")
+@note_option
+@with_database
+def photo(
+    conn: sqlite3.Connection,
+    boat: str | None,
+    files: tuple[Path, ...],
+    yard_key: str | None,
+    by: str,
+    inspection_id: str | None,
+    finding_id: str | None,
+    action_id: str | None,
+    at: str | None,
+    withdraw: str | None,
+    note: str,
+) -> None:
+    """Log photos FILES of BOAT, or withdraw one.
+
+    JPEG, PNG or WebP. The originals are kept as they are, in a folder beside the database.
+
+    Example: stormwalk log photo 07 IMG_0412.jpg --by Ida --note "port, aft of post 2"
+    """
+    from monitor.operations import photos as operations
+    from monitor.store.connection import write
+
+    yard = the_yard(conn, yard_key)
+    if withdraw is not None:
+        if boat is not None or files or inspection_id or finding_id or action_id or at:
+            raise click.UsageError("--withdraw goes with --by and --note alone.")
+        for sentence in operations.withdraw_photo(conn, yard, withdraw, by=by, at=now(), note=note):
+            click.echo(sentence)
+        return
+    if boat is None or not files:
+        raise click.UsageError("Name the boat and its photos, or a photo to --withdraw.")
+    moment = now()
+    if inspection_id is None and finding_id is None and action_id is None:
+        inspection_id = operations.recent_inspection(conn, yard, boat, moment)
+    said = []
+    with write(conn):
+        for file in files:
+            said += operations.record_photo(
+                conn,
+                operations.photo_folder(_database()),
+                yard,
+                photo_id=None,
+                data=read_file(file),
+                inspection_id=inspection_id,
+                finding_id=finding_id,
+                action_id=action_id,
+                boat=boat,
+                taken_at=None if at is None else past_moment(at, yard.time_zone, "--at"),
+                recorded_at=moment,
+                taken_by=by,
+                note=note,
+            )
+    for sentence in said:
+        click.echo(sentence)
+
+
+@command.command("import")
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@yard_option
+@click.option("--by", default="", metavar="NAME", help="Who, where the file does not say.")
+@click.option(
+    "--photos",
+    "photo_files",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Folder of the photos that the file names.",
+)
+@click.option("--check", is_flag=True, help="Try everything, and log nothing.")
+@with_database
+def import_entries(
+    conn: sqlite3.Connection, file: Path, yard_key: str | None, by: str, photo_files: Path | None, check: bool
+) -> None:
+    """Load inspections from a file, CSV or a phone's JSON.
+
+    Every problem is named at once, and nothing is loaded when one row is bad. The same file again changes nothing.
+    "stormwalk log columns" describes the file.
+
+    Example: stormwalk log import paper.csv --photos scans --check
+    """
+    from monitor.operations import log_import as operations
+    from monitor.operations.photos import photo_folder
+    from monitor.web.entries import action_from, inspection_from
+
+    for sentence in operations.import_log(
+        conn,
+        the_yard(conn, yard_key),
+        read_file(file),
+        file.name,
+        now=now(),
+        by=by,
+        photo_files=photo_files,
+        photo_folder=photo_folder(_database()),
+        read_inspection=inspection_from,
+        read_action=action_from,
+        check=check,
+    ):
+        click.echo(sentence)
+
+
+@command.command("export")
+@yard_option
+@click.option("--units", type=click.Choice(DISPLAY_UNITS), default="metric", show_default=True)
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; standard output else.")
+@with_database
+def export_entries(conn: sqlite3.Connection, yard_key: str | None, units: str, out: Path | None) -> None:
+    """Write the log, corrected entries too, as a CSV file.
+
+    "log import" takes it back unchanged. Photos are not in it.
+
+    Example: stormwalk log export --out log.csv
+    """
+    from monitor.operations import log_import as operations
+
+    write_out(out, operations.export_log(conn, the_yard(conn, yard_key), units))
+
+
+@command.command("columns")
+def columns() -> None:
+    """Describe every column of an inspection file.
+
+    Example: stormwalk log columns
+    """
+    from monitor.exchange.log_columns import log_columns_help
+
+    click.echo(log_columns_help())
+
+
 @command.command("list")
 @click.argument("boat", required=False)
 @yard_option
@@ -198,11 +340,12 @@ def action(
 def list_entries(
     conn: sqlite3.Connection, boat: str | None, yard_key: str | None, history: bool, as_json: bool, as_csv: bool
 ) -> None:
-    """List what was logged, oldest first.
+    """List what was logged, oldest first, photos too.
 
     Example: stormwalk log list 07 --csv
     """
     from monitor.operations import log as operations
+    from monitor.operations.photos import photo_rows
     from monitor.wording import local_text, utc_text
 
     yard = the_yard(conn, yard_key)
@@ -216,7 +359,8 @@ def list_entries(
         "corrects": "corrects",
         "id": "id",
     }
-    rows = operations.log_rows(conn, yard, boat, history=history)
+    rows = operations.log_rows(conn, yard, boat, history=history) + photo_rows(conn, yard, boat)
+    rows.sort(key=lambda row: (row["at"], row["boat"]))
     if as_json or as_csv:
         for row in rows:
             row["at"] = utc_text(row["at"])
@@ -225,3 +369,9 @@ def list_entries(
             corrected = (row["corrects"] or "")[:8]
             row |= {"at": local_text(row["at"], yard.time_zone), "id": row["id"][:8], "corrects": corrected}
     print_rows(columns, rows, as_json=as_json, as_csv=as_csv)
+
+
+def _database() -> Path:
+    """The file of the database, beside which the photos lie."""
+    path: Path = click.get_current_context().find_root().obj
+    return path

@@ -1,4 +1,4 @@
-"""The live pages in a real browser, under the content security policy that they are served with."""
+"""The charts inside the app in a real browser, under the content security policy that they are served with."""
 
 import socket
 import threading
@@ -15,7 +15,8 @@ from monitor.service import Service
 from monitor.settings import Settings
 from monitor.store import register
 from monitor.store.connection import connect
-from monitor.web.live import Pages, make_app
+from monitor.web.app import WebApp, make_app
+from monitor.web.live import Pages
 
 
 @pytest.fixture
@@ -30,7 +31,8 @@ def address(tmp_path, monkeypatch):
     service = Service(path, Settings(), People(), clock)
     service.run_due()
     door = socket.create_server(("127.0.0.1", 0))
-    app = make_app(Pages(path, DashboardPages(), service.states, clock), ["127.0.0.1"])
+    pages = Pages(path, DashboardPages(), service.states, clock)
+    app = make_app(WebApp(path, pages, ["127.0.0.1"], clock, "1"))
     server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off", ws="none"))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [door]})
     thread.start()
@@ -48,15 +50,16 @@ def test_live_pages_draw_under_their_policy_without_a_complaint(page, address):
     )
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.goto(address)
+    page.get_by_role("link", name="Charts").click()
     assert page.locator("h1").inner_text() == "North Basin"
     assert page.get_by_role("heading", name="The service").is_visible()
     page.locator("#berths").scroll_into_view_if_needed()
-    page.wait_for_function("document.querySelector('#chart-berths').dataset.drawn === 'yes'")
+    page.locator("#chart-berths[data-drawn=yes]").wait_for()
     page.get_by_role("link", name="01 Plum").first.click()
-    page.wait_for_url("**/north/cover-01.html")
+    page.wait_for_url("**/yards/north/pages/cover-01.html")
     page.locator("#season").scroll_into_view_if_needed()
-    page.wait_for_function("document.querySelector('#chart-cover').dataset.drawn === 'yes'")
+    page.locator("#chart-cover[data-drawn=yes]").wait_for()
     page.get_by_role("link", name="North Basin, all covers").click()
-    page.wait_for_url("**/north/index.html")
+    page.wait_for_url("**/yards/north/pages/index.html")
     assert complaints == []
     assert all(url.startswith((address, "data:")) for url in asked)

@@ -65,6 +65,7 @@ def folder(tmp_path, monkeypatch):
     """The working folder of the command, empty, with no database named in the environment."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("STORMWALK_DB", raising=False)
+    monkeypatch.setenv("COLUMNS", "100")
     return tmp_path
 
 

@@ -74,7 +74,8 @@ def test_the_help_of_every_command_says_what_it_does_and_shows_an_example(run, c
 
 
 def test_the_help_lists_every_command(run):
-    named = "demo init yard covers weather rank explain whatif log watch serve notices dashboard"
+    named = "demo init yard covers weather rank explain whatif walk log calibrate report watch account serve notices "
+    named += "dashboard backup restore doctor"
     assert list(COMMANDS) == named.split()
     assert all(f"  {name} " in run("--help").out for name in COMMANDS)
 
@@ -611,13 +612,13 @@ def test_times_are_on_the_yards_clock_unless_they_say_otherwise(yard, run, typed
     [
         (
             "2023-11-05 01:30",
-            "2023-11-05 01:30 is an hour that the clock in America/New_York shows twice. Write it with its offset: "
-            "2023-11-05T01:30-04:00 or 2023-11-05T01:30-05:00.",
+            "2023-11-05 01:30 is not one moment: the clock in America/New_York shows it twice; write it with its "
+            "offset, 2023-11-05T01:30-04:00 or 2023-11-05T01:30-05:00.",
         ),
         (
             "2024-03-10 02:30",
-            "2024-03-10 02:30 is an hour that the clock in America/New_York skips as it is put forward. Write the time "
-            "that it showed, 2024-03-10 03:30, or give it in UTC.",
+            "2024-03-10 02:30 is not a time that the clock in America/New_York showed: it was put forward past it; "
+            "write 2024-03-10 03:30, or the time in UTC.",
         ),
         ("yesterday", "'yesterday' is not a date and time. Write it as 2026-02-21 14:00 (the yard's clock), or as"),
         ("0001-01-01", "0001-01-01 is not in the years 1980 to 2099. Check the year."),

@@ -138,7 +138,7 @@ def test_a_test_message_without_address_is_refused_with_what_to_set(yard, run, m
 
 def test_the_jobs_of_a_yard_are_listed(yard, run):
     jobs = {job["job"]: job for job in json.loads(run("watch", "--status", "--json").out)}
-    assert set(jobs) == {"pull north", "recheck north", "weekly check north", "notices north", "tidy"}
+    assert set(jobs) == {"pull north", "recheck north", "weekly check north", "notices north", "backup", "tidy"}
     assert all(job["outcome"] == "never" for job in jobs.values())
 
 
@@ -152,7 +152,7 @@ def test_the_unit_for_linux_starts_this_program_on_this_database(yard, run):
     assert words[1:] == ["-m", "monitor", "--db", str(yard / "stormwalk.db"), "watch"]
     environment = {**os.environ, "PYTHONPATH": str(CHECKOUT)}
     done = subprocess.run([*words, "--status", "--json"], capture_output=True, check=True, cwd="/", env=environment)
-    assert len(json.loads(done.stdout)) == 5
+    assert len(json.loads(done.stdout)) == 6
     assert "Restart=on-failure" in unit
 
 
@@ -176,15 +176,6 @@ def test_the_task_for_windows_starts_this_program_on_this_database(yard, run):
     assert task.startswith("schtasks /Create /TN stormwalk /SC ONLOGON")
     assert "-m monitor --db" in task
     assert str(yard / "stormwalk.db") in task
-
-
-@pytest.mark.parametrize("host", ["0.0.0.0", "192.168.1.5", "yard.example", "::"])
-def test_pages_are_served_to_this_computer_alone(yard, run, host):
-    done = run("serve", "--host", host)
-    assert done.exit_code == 1
-    assert done.err.startswith(
-        f"--host {host}: the pages have no sign-in yet, so they are shown on this computer alone."
-    )
 
 
 def test_a_port_that_is_taken_is_said(yard, run):

@@ -1,0 +1,275 @@
+// Forms of entries: rows added in place, drafts kept, photos kept as they are taken, and the entry saved on this phone.
+
+import { SOUND_AND_FINDINGS, fieldsOf, fill, findingsOf, valuesOf, yardOf } from "./entry.js";
+import * as store from "./store.js";
+
+const MOST_ROWS = 100;
+
+/** Take over a form. `queue` is null where nothing can be kept for later: it is sent by the browser itself then. */
+export function takeOver(form, account, queue) {
+  const kind = form.dataset.queue;
+  const boat = form.elements.namedItem("boat")?.value ?? "";
+  const draft = `draft ${account} ${kind} ${location.pathname} ${boat} ${form.elements.namedItem("corrects")?.value ?? ""}`;
+  const writes = [...form.elements].some((one) => one.name && !["hidden", "submit", "button"].includes(one.type));
+  const rows = takeOverRows(form);
+  let replaces = null;
+
+  const remember = () => {
+    if (writes && !form.dataset.busy) { // a disabled field has no value
+      try {
+        localStorage.setItem(draft, JSON.stringify(fieldsOf(form)));
+      } catch {
+        form.dataset.draft = "off"; // a full or closed store: the form itself still holds what was typed
+      }
+    }
+  };
+  const forget = () => localStorage.removeItem(draft);
+  form.addEventListener("input", remember);
+  form.addEventListener("change", remember);
+
+  const typed = localStorage.getItem(draft);
+  const refusedHere = document.querySelector("main .problem") !== null; // the server has put back what was sent
+  if (typed && writes && !refusedHere) {
+    fill(form, JSON.parse(typed), rows.add);
+    openFilled(form);
+    form.dataset.restored = "yes";
+  }
+  if (!queue) {
+    form.addEventListener("submit", forget);
+    return;
+  }
+
+  const photos = takeOverPhotos(form, draft, account, kind, queue.changed);
+  putRightIfAsked();
+
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const fields = fieldsOf(form, event.submitter);
+    const typed = new Map(fields);
+    if (typed.has("sound") && findingsOf(typed).length) {
+      say(form, SOUND_AND_FINDINGS);
+      return;
+    }
+    const ready = disable(form);
+    try {
+      await save(fields);
+      say(form, "");
+      forget();
+      replaces = null;
+      form.reset();
+      rows.reset();
+      await photos.show();
+      tellSaved();
+    } catch (error) {
+      say(form, `This phone could not save the entry (${error.message}). It is not logged; the form still holds it.`);
+    } finally {
+      ready();
+    }
+    form.dataset.saved = String(+(form.dataset.saved ?? 0) + 1);
+    await queue.saved();
+  });
+
+  async function save(fields) {
+    const id = replaces && replaces.status !== 409 ? replaces.id : crypto.randomUUID();
+    const yard = form.dataset.yard ?? yardOf(location.pathname);
+    const now = new Date();
+    const values = valuesOf(kind, id, yard, fields, replaces ? new Date(replaces.written_at) : now);
+    const written_at = replaces ? replaces.written_at : now.getTime();
+    const page = location.pathname + location.search;
+    const entry = { id, kind, account, yard, boat: values.boat, page, fields, values, written_at };
+    await store.saveEntry({ ...entry, state: "waiting", status: 0, sentence: "" }, draft, replaces);
+  }
+
+  function tellSaved() {
+    const back = { today: "", walk: "walk" }[form.elements.namedItem("back")?.value];
+    const page = back ?? `boat?${new URLSearchParams({ number: boat })}`;
+    const link = document.createElement("a");
+    link.href = `/yards/${encodeURIComponent(form.dataset.yard ?? yardOf(location.pathname))}/${page}`;
+    link.textContent = "Back";
+    say(form, "Saved on this phone. ", "said").append(link);
+  }
+
+  async function putRightIfAsked() {
+    const id = new URLSearchParams(location.hash.slice(1)).get("put-right");
+    const refused = id && (await store.entries()).find((one) => one.id === id && one.kind === kind && one.boat === boat);
+    if (refused) {
+      replaces = refused;
+      form.dataset.putsRight = id;
+      fill(form, refused.fields, rows.add);
+      openFilled(form);
+      say(form, `Refused: ${refused.sentence} Put it right and save it again.`);
+      await photos.show(id);
+    }
+  }
+}
+
+/** Show what was put back: folded parts that hold something are opened. */
+function openFilled(form) {
+  for (const part of form.querySelectorAll("details")) {
+    part.open ||= [...part.querySelectorAll("input[type=text], select, textarea")].some((one) => one.value);
+  }
+}
+
+/** Let nobody type into a form while it is saved: what is typed then would be wiped with it. */
+function disable(form) {
+  const parts = [...form.elements].filter((one) => !one.disabled && one.type !== "hidden");
+  parts.forEach((one) => (one.disabled = true));
+  form.dataset.busy = "yes";
+  return () => {
+    parts.forEach((one) => (one.disabled = false));
+    delete form.dataset.busy;
+    form.querySelector("[data-says]:not([hidden])")?.focus();
+  };
+}
+
+/** One sentence on top of the form: what is wrong (class "problem"), or that it was saved ("said"). */
+function say(form, sentence, kind = "problem") {
+  let place = form.querySelector(":scope > [data-says]");
+  if (!place) {
+    place = document.createElement("p");
+    place.setAttribute("role", "alert");
+    place.tabIndex = -1;
+    form.prepend(place);
+  }
+  place.className = kind;
+  place.dataset.says = kind;
+  place.hidden = !sentence;
+  place.textContent = sentence;
+  if (sentence) {
+    place.scrollIntoView({ block: "center" });
+  }
+  return place;
+}
+
+/** Rows of findings: the next empty one is opened, and copied from the last where none is left. */
+function takeOverRows(form) {
+  const all = () => [...form.querySelectorAll(".finding")];
+  const first = all().length;
+
+  const add = () => {
+    const last = all().at(-1);
+    if (!last || all().length >= MOST_ROWS) {
+      return false;
+    }
+    const row = last.cloneNode(true);
+    const next = +last.querySelector("[name^=defect-]").name.split("-")[1] + 1;
+    row.querySelectorAll(".wrong").forEach((one) => one.remove());
+    for (const part of row.querySelectorAll("[name], [id], [for]")) {
+      for (const name of ["name", "id", "for"]) {
+        if (part.hasAttribute(name)) {
+          part.setAttribute(name, part.getAttribute(name).replace(/-\d+$/, `-${next}`));
+        }
+      }
+      part.removeAttribute("aria-describedby");
+      part.removeAttribute("aria-invalid");
+    }
+    row.querySelectorAll("option").forEach((option) => (option.defaultSelected = false));
+    row.querySelectorAll("select").forEach((select) => (select.selectedIndex = 0));
+    row.querySelectorAll("input, textarea").forEach((text) => (text.value = text.defaultValue = ""));
+    row.setAttribute("aria-label", `Finding ${next + 1}`);
+    row.querySelectorAll("summary").forEach((one) => (one.textContent = `Finding ${next + 1}`));
+    last.after(row);
+    return row;
+  };
+
+  const isEmpty = (row) => [...row.querySelectorAll("[name^=defect-], [name^=note-]")].every((one) => !one.value);
+  const nextEmpty = () => all().find(isEmpty) ?? add();
+
+  form.addEventListener("click", (event) => {
+    const button = event.target.closest("button[name=more], button[name=add]");
+    if (!button) {
+      return;
+    }
+    event.preventDefault();
+    const row = nextEmpty();
+    if (row) {
+      row.open = true;
+      const defect = row.querySelector("[name^=defect-]");
+      if (button.name === "add") {
+        defect.value = button.value;
+        defect.dispatchEvent(new Event("change", { bubbles: true }));
+      }
+      (button.name === "add" ? row.querySelector("[name^=place-]") : defect).focus();
+    }
+  });
+  const reset = () => all().slice(first).forEach((row) => row.remove());
+  return { add, reset };
+}
+
+/** Photos are kept as soon as they are taken: the camera's field holds only the last one, and a closed tab none. */
+function takeOverPhotos(form, draft, account, kind, changed) {
+  const field = form.querySelector("input[type=file][name=photos]");
+  if (!field) {
+    return { show: async () => {} };
+  }
+  const list = document.createElement("ul");
+  list.className = "photos";
+  field.after(list);
+  const hint = form.querySelector("#hint-photos");
+  if (hint) {
+    hint.textContent = "JPEG, PNG or WebP, 15 MB each at most; as many as you like, one after the other.";
+  }
+  let alsoOf = null;
+
+  field.addEventListener("change", async () => {
+    const files = [...field.files];
+    const ready = disable(form);
+    try {
+      const taken = await Promise.all(files.map((file, number) => photoOf(file, number)));
+      await store.savePhotos(taken);
+      field.value = "";
+      say(form, "");
+    } catch (error) {
+      say(form, `This phone could not keep the photo (${error.message}). Make room on it, and take the photo again.`);
+    } finally {
+      ready();
+    }
+    await show(alsoOf);
+    await changed();
+  });
+
+  async function photoOf(file, number) {
+    const now = Date.now();
+    const taken = file.lastModified > 1e12 && file.lastModified <= now ? file.lastModified : now;
+    return {
+      id: crypto.randomUUID(),
+      entry: draft,
+      kind,
+      account,
+      blob: new Blob([await file.arrayBuffer()], { type: file.type }), // read now: the camera's file may go
+      name: file.name,
+      taken_at: new Date(taken).toISOString().replace(/\.\d+Z$/, "Z"),
+      added: now + number,
+      state: "waiting",
+      sentence: "",
+    };
+  }
+
+  async function show(entry = null) {
+    alsoOf = entry;
+    const photos = (await store.photos()).filter((photo) => photo.entry === draft || photo.entry === entry);
+    form.dataset.photos = photos.length;
+    list.replaceChildren(
+      ...photos.map((photo) => {
+        const item = document.createElement("li");
+        const picture = document.createElement("img");
+        picture.src = URL.createObjectURL(photo.blob);
+        picture.alt = photo.name;
+        picture.width = 96;
+        picture.addEventListener("load", () => URL.revokeObjectURL(picture.src));
+        const button = document.createElement("button");
+        button.type = "button";
+        button.textContent = "Leave this photo out";
+        button.addEventListener("click", async () => {
+          await store.removePhoto(photo.id);
+          await show(entry);
+        });
+        item.append(picture, button);
+        return item;
+      }),
+    );
+  }
+
+  show();
+  return { show };
+}
