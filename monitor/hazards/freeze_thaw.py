@@ -52,11 +52,11 @@ def completed_cycles(temperature_c: ArrayLike, parameters: FreezeThawParameters)
     temperature = np.asarray(temperature_c, dtype=np.float64)
     cold = temperature <= parameters.low_c
     warm = temperature >= parameters.high_c
+    hour = np.arange(len(temperature), dtype=np.int32).reshape(-1, *[1] * (temperature.ndim - 1))
+    last_cold = np.maximum.accumulate(np.where(cold, hour, np.int32(-1)))
+    last_warm = np.maximum.accumulate(np.where(warm, hour, np.int32(-1)))
     completed = np.zeros(temperature.shape)
-    frozen = np.zeros(temperature.shape[1:], dtype=np.bool_)
-    for hour in range(len(temperature)):
-        completed[hour] = frozen & warm[hour]
-        frozen = (frozen | cold[hour]) & ~warm[hour]
+    completed[1:] = warm[1:] & (last_cold > last_warm)[:-1]
     return completed
 
 
