@@ -29,6 +29,7 @@ from monitor.web.entries import (
     inspection_from,
     log_action,
     log_inspection,
+    rows_written,
 )
 from monitor.web.form_reading import Refusal, Sent, form_page, refusal
 from monitor.web.site import go, now, reading, the_yard, web, writing, yard_url
@@ -87,12 +88,11 @@ def take_inspection(request: Request, account: Account, sent: Sent) -> Response:
         yard = the_yard(request, conn)
         if "more" in fields or "add" in fields:
             return _inspection_page(request, conn, yard, _with_rows(fields))
-        counted = [n for n in _row_numbers(fields) if fields.get(f"defect-{n}") or fields.get(f"note-{n}", "").strip()]
         try:
             entry = inspection_from(inspection_form_values(fields))
             _, said = log_inspection(conn, yard, entry, account, now(request))
         except StormwalkError as error:
-            return _inspection_page(request, conn, yard, fields, _refused(error, counted, sent))
+            return _inspection_page(request, conn, yard, fields, _refused(error, rows_written(fields), sent))
         said += _keep_photos(request, conn, yard, account, sent.photos, entry.id, inspection_id=entry.id)
     return go(_way_back(yard, fields), said)
 

@@ -103,7 +103,12 @@ def find(page, row, defect, place, severity, note=""):
 
 
 def save(page):
-    page.get_by_role("button", name=re.compile("^Log what was found|^Log the work")).click()
+    found = [one for one in page.locator("[name^=defect-]").all() if one.input_value()]
+    sound = page.get_by_role("button", name="All sound")
+    if sound.count() and not found:
+        sound.click()
+    else:
+        page.get_by_role("button", name=re.compile("^Log what was found|^Log the work")).click()
 
 
 def saved(page, times=1):
@@ -266,7 +271,7 @@ def test_an_entry_outlives_its_session_and_a_refused_one_is_put_right(phone, ser
     save(page)
     counts(page, waiting=0, refused=1, photos_waiting=1)
     refused = page.locator("#sync li[data-state=refused]")
-    assert "snow_depth: 15 has no unit; write for example 6in or 15cm." in refused.inner_text()
+    assert "Snow depth: 15 has no unit; write for example 6in or 15cm." in refused.inner_text()
     open_form(page, server, "07")  # it is still there on another page
     page.locator("#sync li[data-state=refused]").get_by_role("link", name="Put it right").click()
     page.wait_for_url("**/inspect?boat=06#put-right=*")
@@ -276,6 +281,22 @@ def test_an_entry_outlives_its_session_and_a_refused_one_is_put_right(phone, ser
     save(page)
     counts(page, waiting=0, refused=0, photos_waiting=0)
     arrives(server, "06", [look("deep", snow_depth_m=0.15, photos=[picture("green")])])
+
+
+def test_half_a_finding_is_neither_saved_nor_taken_for_a_sound_cover(phone, server):
+    page = phone.new_page()
+    sign_in(page, server, then="/yards/north/inspect?boat=08")
+    log = page.get_by_role("button", name="Log what was found")
+    log.click()
+    expect(page.locator("[data-says=problem]")).to_contain_text("say what was found, or tap All sound")
+    page.locator("[name=place-0]").select_option("port")
+    page.locator("[name=severity-0]").select_option("3")
+    log.click()
+    expect(page.locator("[data-says=problem]")).to_have_text("Finding 1: say what was found. Nothing was saved.")
+    expect(page.locator("[name=place-0]")).to_have_value("port")
+    page.locator("[name=defect-0]").select_option("tear")
+    log.click()
+    arrives(server, "08", [look(findings=[("tear", "port", 3, "")])])
 
 
 # --- the same with more that can go wrong

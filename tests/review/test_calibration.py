@@ -257,7 +257,7 @@ def test_the_intervals_hold_the_truth_about_as_often_as_they_say(count, record_p
                 ]
                 curves += 1
     share = inside / curves
-    record_property(f"coverage at {count} inspections, x50 and k", share.round(3).tolist())
+    record_property(f"coverage at {count} inspections, x50 and k", str(share.round(3).tolist()))
     assert curves > 500
     assert (share > 0.88).all()
     assert (share < 0.99).all()

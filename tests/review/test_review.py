@@ -137,6 +137,25 @@ def test_orders_are_compared_within_each_walk():
     assert math.isnan(by_name["berth order"].lift_of_list.value)
 
 
+def test_the_first_covers_of_every_walk_are_counted_by_each_order_against_what_chance_would_have():
+    # Two walks of four with a hit on number 4 each, and a walk of one that leaves no choice. The list goes 4 3 2 1,
+    # berth order 1 2 3 4, the flattest first 2 4 3 1. Any order finds 1 in 4 of what it looks at.
+    season = [
+        seen(number, 0.2 * number, 2 * (number == 4), walk, slope=(30, 5, 20, 10)[number - 1])
+        for walk in (0, 1)
+        for number in (1, 2, 3, 4)
+    ]
+    found = of([*season, seen(1, 0.9, 2, 2)])
+
+    def firsts(name):
+        return {first.k: (first.found.hits, first.found.of) for first in order(found, name).firsts}
+
+    assert firsts(AS_LISTED) == {1: (2, 2), 2: (2, 4), 3: (2, 6)}
+    assert firsts("berth order") == {1: (0, 2), 2: (0, 4), 3: (0, 6)}
+    assert firsts("worst slope first") == {1: (0, 2), 2: (2, 4), 3: (2, 6)}
+    assert {(first.walks, first.by_chance) for first in order(found, AS_LISTED).firsts} == {(2, 0.25)}
+
+
 def test_the_reliability_of_scores_that_promise_right_is_about_one_and_of_bold_ones_less():
     rng = np.random.default_rng(1)
     chance = rng.uniform(0.02, 0.98, 400)

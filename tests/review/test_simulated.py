@@ -57,11 +57,13 @@ def test_on_new_seeds_the_list_finds_more_per_cover_than_each_simple_order(recor
             lambda places, other=other: float(ours[places].sum() / other[places].sum()),
             draws_of(list(range(len(found)))),
         )
-        told = [round(x, 2) for x in (ratio.value, ratio.low, ratio.high)]
-        record_property(f"list over {name}", told)
+        told = [round(float(x), 2) for x in (ratio.value, ratio.low, ratio.high)]
+        record_property(f"list over {name}", str(told))
         assert ratio.low > 1, (name, told)
     aucs = [one.quality.roc_auc.value for one in found]
-    record_property("ROC AUC, least, mean and most of the yards", np.round([min(aucs), np.mean(aucs), max(aucs)], 3))
+    record_property(
+        "ROC AUC, least, mean and most of the yards", str(np.round([min(aucs), np.mean(aucs), max(aucs)], 3))
+    )
     assert min(aucs) > 0.5
 
 
@@ -76,13 +78,13 @@ def test_on_new_seeds_curves_fitted_to_one_season_foretell_another_better_than_t
         fitted = {curve.hazard: curve.fitted for curve in found.curves}
         before = log_loss(chance_of_trouble(tried, DEFAULTS, 0.1), tried.found)
         after = log_loss(chance_of_trouble(tried, fitted, 0.1), tried.found)
-        record_property(f"seed {seed}: log loss by the defaults and fitted", [round(before, 3), round(after, 3)])
+        record_property(f"seed {seed}: log loss by the defaults and fitted", f"{before:.3f}, {after:.3f}")
         waited = tried.exposure[:, hazards.index("unseen")]
         orders = (chance_of_trouble(tried, DEFAULTS, 0.1), chance_of_trouble(tried, fitted, 0.1), waited)
         won = [pairs_won(key, tried.found, tried.walk) for key in orders]
         record_property(
             f"seed {seed}: pairs on one walk put right by the defaults, fitted, oldest first",
-            [round(float(right.sum() / pairs.sum()), 3) for right, pairs in won],
+            ", ".join(f"{right.sum() / pairs.sum():.3f}" for right, pairs in won),
         )
         assert after < before
         for curve in found.curves:

@@ -145,6 +145,18 @@ def test_all_sound_beside_a_finding_is_refused(crew):
     assert fields_of(answer.text)["defect-0"] == "tear"
 
 
+def test_half_a_finding_and_an_empty_form_are_never_taken_for_a_sound_cover(crew, conn):
+    before = len(log_of(conn).inspections)
+    empty = send(crew, "/yards/north/inspect?boat=01")
+    assert empty.status_code == 422
+    assert "say what was found, or tap All sound" in empty.text
+    half = send(crew, "/yards/north/inspect?boat=01", **{"place-0": "port", "severity-0": "3"})
+    assert half.status_code == 422
+    kept = fields_of(half.text)
+    assert (kept["place-0"], kept["severity-0"]) == ("port", "3")
+    assert len(log_of(conn).inspections) == before
+
+
 def test_rows_that_no_form_has_are_refused_like_any_other(crew):
     many = {f"defect-{n}": "tear" for n in (7, 5000)} | {"defect-" + "9" * 300: "tear"}
     answer = send(crew, "/yards/north/inspect?boat=01", **many)

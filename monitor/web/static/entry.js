@@ -10,6 +10,19 @@ const ROW = /^(defect|place|severity|note)-(\d+)$/;
 export const SOUND_AND_FINDINGS =
   "All sound was chosen, and findings are written below: leave out the one or the other. Nothing was saved.";
 
+export const NEITHER = "Nothing is written as found: say what was found, or tap All sound. Nothing was saved.";
+
+const NEEDED = { defect: "what was found", place: "where", severity: "how bad it is" };
+
+/** What is missing of the findings, in a sentence; empty where each is whole. */
+export function missingOf(findings) {
+  const said = findings.map((finding, number) => {
+    const missing = Object.keys(NEEDED).filter((part) => finding[part] === "" || finding[part] === null);
+    return missing.length ? `Finding ${number + 1}: say ${missing.map((part) => NEEDED[part]).join(" and ")}.` : "";
+  });
+  return said.filter(Boolean).join(" ");
+}
+
 /** Names and texts of a form's fields, files left out. */
 export function fieldsOf(form, submitter) {
   return [...new FormData(form, submitter)].filter(([, value]) => typeof value === "string");
@@ -34,7 +47,7 @@ export function valuesOf(kind, id, yard, fields, now) {
   return values;
 }
 
-/** Rows of findings in which a defect is chosen or a note written. */
+/** Rows of findings in which anything is chosen or written: half a finding is one, never a sound cover. */
 export function findingsOf(typed) {
   const rows = new Map();
   for (const [name, value] of typed) {
@@ -46,7 +59,7 @@ export function findingsOf(typed) {
   return [...rows.keys()]
     .sort((a, b) => a - b)
     .map((number) => rows.get(number))
-    .filter((row) => row.defect || row.note.trim())
+    .filter((row) => row.defect || row.place || row.severity || row.note.trim())
     .map((row) => ({ ...row, severity: /^\d+$/.test(row.severity ?? "") ? +row.severity : null }));
 }
 

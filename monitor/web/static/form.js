@@ -1,6 +1,6 @@
 // Forms of entries: rows added in place, drafts kept, photos kept as they are taken, and the entry saved on this phone.
 
-import { SOUND_AND_FINDINGS, fieldsOf, fill, findingsOf, valuesOf, yardOf } from "./entry.js";
+import { NEITHER, SOUND_AND_FINDINGS, fieldsOf, fill, findingsOf, missingOf, valuesOf, yardOf } from "./entry.js";
 import * as store from "./store.js";
 
 const MOST_ROWS = 100;
@@ -46,8 +46,9 @@ export function takeOver(form, account, queue) {
     event.preventDefault();
     const fields = fieldsOf(form, event.submitter);
     const typed = new Map(fields);
-    if (typed.has("sound") && findingsOf(typed).length) {
-      say(form, SOUND_AND_FINDINGS);
+    const wrong = kind === "inspection" ? wrongWith(typed) : "";
+    if (wrong) {
+      say(form, wrong).focus();
       return;
     }
     const ready = disable(form);
@@ -101,6 +102,19 @@ export function takeOver(form, account, queue) {
       await photos.show(id);
     }
   }
+}
+
+/** What keeps an inspection from being saved, before it is queued: offline nobody else would say it. */
+function wrongWith(typed) {
+  const findings = findingsOf(typed);
+  if (typed.has("sound")) {
+    return findings.length ? SOUND_AND_FINDINGS : "";
+  }
+  const missing = missingOf(findings);
+  if (missing) {
+    return `${missing} Nothing was saved.`;
+  }
+  return findings.length || typed.get("corrects") ? "" : NEITHER;
 }
 
 /** Show what was put back: folded parts that hold something are opened. */
@@ -172,7 +186,7 @@ function takeOverRows(form) {
     return row;
   };
 
-  const isEmpty = (row) => [...row.querySelectorAll("[name^=defect-], [name^=note-]")].every((one) => !one.value);
+  const isEmpty = (row) => [...row.querySelectorAll("select, input, textarea")].every((one) => !one.value);
   const nextEmpty = () => all().find(isEmpty) ?? add();
 
   form.addEventListener("click", (event) => {

@@ -65,7 +65,9 @@ async function sendEntry(entry) {
   const body = JSON.stringify(entry.values);
   const answer = await ask(address, { method: "POST", headers, body }, ENTRY_PATIENCE_MS);
   if (arrived(answer, entry.id)) {
-    await store.entryArrived(entry, answer.body.said.join(" "));
+    const arrivedBefore = answer.status === 200; // its first answer was lost on the way: logged all the same
+    const told = arrivedBefore ? `Logged for boat ${entry.boat}; it had arrived already.` : answer.body.said.join(" ");
+    await store.entryArrived(entry, told);
     return "arrived";
   }
   if (isRefusal(answer)) {

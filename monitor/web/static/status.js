@@ -21,7 +21,9 @@ export async function show(place, account, again) {
   });
 
   const parts = [];
-  const waiting = count(entries, "waiting") + count(photos, "waiting");
+  const refused = new Set(entries.filter((entry) => entry.state === "refused").map((entry) => entry.id));
+  const photosToGo = photos.filter((photo) => photo.state === "waiting" && !refused.has(photo.entry));
+  const waiting = count(entries, "waiting") + photosToGo.length;
   if (waiting) {
     parts.push(paragraph(`Saved on this phone: ${waiting} still to be sent. ${why()}`, signInAgain(waiting)));
   }
@@ -71,7 +73,7 @@ function entryItem(entry, photos, account, again) {
   const name = `${what} boat ${entry.boat}, ${clock(entry.written_at)}${its ? `, ${its} photo${its > 1 ? "s" : ""}` : ""}`;
   const others = entry.account !== account;
   if (entry.state === "refused") {
-    const line = item("refused", entry.id, `${name}: refused. ${entry.sentence} `);
+    const line = item("refused", entry.id, `${name}: refused. ${inWords(entry.sentence)} `);
     if (!others) {
       line.append(element("a", { href: putRightAddress(entry), textContent: "Put it right" }), " ");
     }
@@ -96,6 +98,14 @@ function photoItem(photo, account, again) {
   }
   const whose = photo.account === account ? "" : ` when ${photo.account} signs in here`;
   return item("waiting", photo.id, `${name}: saved on this phone, waiting to be sent${whose}.`);
+}
+
+/** The server names a field as the form does inside; people know it by its words. */
+function inWords(sentence) {
+  return sentence.replace(/^([a-z]+(?:_[a-z]+)*): /, (_, name) => {
+    const words = /^(?:inspected|acted)_at$/.test(name) ? "when" : name.replaceAll("_", " ");
+    return `${words[0].toUpperCase()}${words.slice(1)}: `;
+  });
 }
 
 function putRightAddress(entry) {
