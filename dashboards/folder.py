@@ -19,7 +19,7 @@ LIBRARY = "plotly.min.js"
 
 _ASIDE = ".stormwalk-"
 _LEFTOVER_S = 24 * 3600
-_PAGE_OF_A_COVER = re.compile(r"cover-[a-z0-9-]+\.(html|js)")
+_MAY_BE_GONE = re.compile(r"cover-[a-z0-9-]+\.(html|js)|review\.html")
 
 
 class FolderError(StormwalkError):
@@ -27,7 +27,7 @@ class FolderError(StormwalkError):
 
 
 def write_folder(folder: Path, files: Iterable[tuple[str, bytes]]) -> Path:
-    """Write the files into the folder, made where it is absent, and take away our pages of covers that are gone.
+    """Write the files into the folder, made where it is absent, and take away pages of ours that it has no more.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def write_folder(folder: Path, files: Iterable[tuple[str, bytes]]) -> Path:
             if (aside / file).exists():
                 (aside / file).replace(folder / file)
     for gone in sorted(ours - set(names)):
-        if _PAGE_OF_A_COVER.fullmatch(gone):
+        if _MAY_BE_GONE.fullmatch(gone):
             (folder / gone).unlink(missing_ok=True)
     with tempfile.TemporaryDirectory(prefix=_ASIDE, dir=folder) as name:
         _write_manifest(folder, Path(name), set(names))

@@ -9,6 +9,7 @@ from datetime import timedelta
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 import plotly.graph_objects as go
@@ -21,11 +22,13 @@ from dashboards.cover_page import cover_contents
 from dashboards.figures import season_figure
 from dashboards.folder import INDEX, LIBRARY, write_folder
 from dashboards.packing import chart_json, script_json
+from dashboards.review_page import review_content
 from dashboards.weather_page import weather_content
 from dashboards.yard_page import yard_content
 from monitor.assessment import YardAssessment
 from monitor.presentation.rows import data_age_text, is_old, linked, source_rows
 from monitor.presentation.season import Season
+from monitor.presentation.season_review import SeasonContent
 from monitor.ranking import HAZARDS
 from monitor.register import Cover
 from monitor.wording import CAUTIONS, OWN_JUDGEMENT, local_text
@@ -36,10 +39,11 @@ if TYPE_CHECKING:  # a folder of pages needs no scheduler
 STATIC = ("pages.css", "pages.js", "list.js", "compare.js")
 WEATHER = "weather.html"
 COMPARE = "compare.html"
+REVIEW = "review.html"
 _LONGEST_SLUG = 40
 
 
-def write_pages(folder: Path, assessment: YardAssessment) -> Path:
+def write_pages(folder: Path, assessment: YardAssessment, season: SeasonContent | None = None) -> Path:
     """Write the yard's page, its weather and one page a cover; they open from disk and never call the network.
 
     Parameters
@@ -48,6 +52,8 @@ def write_pages(folder: Path, assessment: YardAssessment) -> Path:
         Made where it is absent. Files in it that are not ours stay untouched.
     assessment : YardAssessment
         With its hourly series; without them the pages of covers have no chart and say so.
+    season : SeasonContent, optional
+        Review of the season for a page of its own; without it there is none, and no link to one.
 
     Returns
     -------
@@ -61,21 +67,32 @@ def write_pages(folder: Path, assessment: YardAssessment) -> Path:
     OSError
         The folder cannot be made or written.
     """
-    return write_folder(folder, _files(assessment))
+    return write_folder(folder, _files(assessment, season))
 
 
 @dataclass(frozen=True)
 class Live:
-    """What a served page has besides: the folder of its static files, ending in a slash, and the service's jobs."""
+    """What a served page has besides: the folder of its static files, the service's jobs, and the way back.
+
+    ``static`` and ``app`` end in a slash; ``app`` is the folder of the addresses of yards in the web app.
+    """
 
     static: str
     jobs: Sequence["JobState"] = ()
+    app: str = "/yards/"
 
 
-def yard_page(assessment: YardAssessment, live: Live | None = None) -> str:
-    """HTML of the yard's page."""
+def yard_page(assessment: YardAssessment, live: Live | None = None, *, reviewed: bool = False) -> str:
+    """HTML of the yard's page; ``reviewed`` where a review of the season stands beside it, as it always does live."""
     content = yard_content(assessment, _season_ahead(assessment), page_names(assessment.covers))
+    content["review_name"] = REVIEW if reviewed or live is not None else ""
     return _environment().get_template("yard.html").render(**_shared(assessment, live), **content)
+
+
+def review_page(assessment: YardAssessment, season: SeasonContent, live: Live | None = None) -> str:
+    """HTML of the page that reviews the season."""
+    content = review_content(season)
+    return _environment().get_template("review.html").render(**_shared(assessment, live), **content)
 
 
 def _season_ahead(assessment: YardAssessment) -> Season:
@@ -110,7 +127,7 @@ YARD_PAGES: dict[str, Callable[[YardAssessment, Live | None], str]] = {
     COMPARE: compare_page,
     INDEX: yard_page,
 }
-"""Pages on a whole yard by file name; a folder gets the index last."""
+"""Pages on a whole yard that need no more than its assessment, by file name; a folder gets the index last."""
 
 
 def static_files() -> dict[str, bytes]:
@@ -164,13 +181,17 @@ def _slug(number: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:_LONGEST_SLUG].strip("-")
 
 
-def _files(assessment: YardAssessment) -> Iterator[tuple[str, bytes]]:
+def _files(assessment: YardAssessment, season: SeasonContent | None) -> Iterator[tuple[str, bytes]]:
     yield from static_files().items()
     for name, page, drawing in _covers(assessment):
         yield name, page.encode()
         yield _season_script(name, drawing)
+    if season is not None:
+        yield REVIEW, review_page(assessment, season).encode()
     for name, make in YARD_PAGES.items():
-        yield name, make(assessment, None).encode()
+        if name != INDEX:
+            yield name, make(assessment, None).encode()
+    yield INDEX, yard_page(assessment, reviewed=season is not None).encode()
 
 
 def _shared(assessment: YardAssessment, live: Live | None = None) -> dict[str, Any]:
@@ -195,6 +216,7 @@ def _shared(assessment: YardAssessment, live: Live | None = None) -> dict[str, A
         "ahead": _ahead_text(assessment),
         "library": LIBRARY if live is None else f"{live.static}{LIBRARY}",
         "static": "" if live is None else live.static,
+        "app": "" if live is None else f"{live.app}{quote(yard.key, safe='')}/",
         "jobs": None if live is None else _job_rows(live.jobs, yard.time_zone),
     }
 

@@ -67,6 +67,11 @@ def changed_cover(cover: Cover, change: Change, parameters: HazardParameters) ->
     return replace(cover, builds=(*kept, changed(current), *(changed(build) for build in later)))
 
 
+def kept_cover(cover: Cover, moment: datetime) -> Cover:
+    """The cover as if it had had the build of a moment from its wrapping on."""
+    return replace(cover, builds=(replace(cover.build_at(moment), built_at=cover.builds[0].built_at),))
+
+
 def actions_of(change: Change, cover_id: int) -> list[Action]:
     """What was done besides: the change as entries of the log."""
     done = [("retensioned_band", moment) for moment in change.retensioned_at]

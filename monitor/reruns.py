@@ -183,14 +183,20 @@ class Season:
         }
 
     def _snow(self, run: Run, rows: slice) -> dict[str, Floats]:
-        """Snow and pockets: not known where no hour told of snow or rain and nobody measured any."""
+        """Snow and pockets: not known where no hour told of snow or rain and nobody measured any.
+
+        An hour without temperature or precipitation keeps the snow in the model, and adds to no sum and no count.
+        """
         load = run.series.snow_load_kpa[rows]
+        known = ~(self.weather.snow.missing[rows] | self.weather.temperature_missing[rows])
         found = {
             "snow_peak": _peak(load),
-            "snow_load_hours": load.sum(axis=0),
-            "snow_hours": (load > WET_MM * KPA_PER_MM).sum(axis=0).astype(np.float64),
+            "snow_load_hours": load[known].sum(axis=0),
+            "snow_hours": (load[known] > WET_MM * KPA_PER_MM).sum(axis=0).astype(np.float64),
             "pocket_peak": _peak(run.series.pocket_mm[rows]),
         }
+        if known.size and not known.any():
+            found |= {name: np.full_like(found[name], np.nan) for name in ("snow_load_hours", "snow_hours")}
         if self.weather.snow.missing[rows].all():
             return {name: np.where(values > 0, values, np.nan) for name, values in found.items()}
         return found
@@ -276,7 +282,12 @@ def _mould(run: Run, rows: slice) -> dict[str, Floats]:
 
 def _unmeasured(visit: Inspection, after: datetime) -> Inspection:
     """The inspection without its measured snow where it came after a moment."""
-    return visit if visit.inspected_at <= after else replace(visit, snow_depth_m=None, snow_water_mm=None)
+    return visit if visit.inspected_at <= after else without_measured_snow(visit)
+
+
+def without_measured_snow(visit: Inspection) -> Inspection:
+    """The inspection, with nothing measured of the snow on the cover."""
+    return replace(visit, snow_depth_m=None, snow_water_mm=None)
 
 
 def _joined(runs: Sequence[Run]) -> Run:

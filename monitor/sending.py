@@ -24,7 +24,8 @@ def own_name(yard_key: str) -> str:
 class Sender:
     """Sends messages to the addresses of their yard, and remembers for the life of the process who has got which.
 
-    Where one of several addresses fails, the next try goes to that one alone.
+    Where one of several addresses fails, the next try goes to that one alone. Where all have it and that could not be
+    noted, as on a full disk, the next try goes to none.
     """
 
     def __init__(self, environment: Mapping[str, str]) -> None:
@@ -65,7 +66,6 @@ class Sender:
             raise ServiceUnavailableError(
                 f"{len(addresses) - len(failed)} of {len(addresses)} addresses have the message; {'; '.join(failed)}."
             )
-        self._got = {(key, address) for key, address in self._got if key != message.key}
         return f"sent to {len(addresses)} {'address' if len(addresses) == 1 else 'addresses'}"
 
     def _of(self, yard_key: str) -> list[tuple[str, str]]:

@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
-from monitor.errors import StormwalkError
+from monitor.errors import StoreError, StormwalkError
 from monitor.operations.backup import NIGHTLY_KEPT, back_up
 from monitor.operations.service import Sends, notices_to_try, rank_and_watch, send_notices
 from monitor.operations.weather import FetchReport, fetch_alerts, recheck_weather, refresh_weather, weekly_check
@@ -181,6 +181,7 @@ class Service:
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1}
         )
+        self._unnoted: dict[str, datetime] = {}
         self._busy = {lane: threading.Lock() for lane in LANES}
         self._stopping = threading.Event()
         self._heart = threading.Thread(target=self._beat, name="stormwalk heartbeat", daemon=True)
@@ -209,9 +210,19 @@ class Service:
             with self._busy[each], closing(connect(self._database)) as conn:
                 for job in self.jobs(conn):
                     if job.lane == each and not self._stopping.is_set() and self._is_due(conn, job):
-                        run_job(self._database, job, self._clock)
+                        self._run(job)
                         ran += 1
         return ran
+
+    def _run(self, job: Job) -> None:
+        """Run a job. Where the database, full or locked, cannot note how it went, it waits like one that failed."""
+        try:
+            run_job(self._database, job, self._clock)
+        except (StoreError, sqlite3.Error) as error:
+            self._unnoted[job.name] = self._clock()
+            log.warning("%s: it could not be noted how it went. %s", job.name, error)
+        else:
+            self._unnoted.pop(job.name, None)
 
     def states(self, yard_key: str | None = None) -> list[JobState]:
         """How each job, or each of one yard and those of no yard, stands now, for people to read."""
@@ -253,6 +264,8 @@ class Service:
 
     def _is_due(self, conn: sqlite3.Connection, job: Job) -> bool:
         now = self._clock()
+        if job.name in self._unnoted and timedelta(0) <= now - self._unnoted[job.name] < FIRST_RETRY:
+            return False
         if job.lane == "notices":
             told = self._sends.has_address(job.yard_key)
             if not told or not notices_to_try(conn, yard_of(conn, job.yard_key), now):
@@ -273,6 +286,8 @@ class Service:
     def _look(self, lane: Lane) -> None:
         try:
             self.run_due(lane)
+        except (StoreError, sqlite3.Error) as error:
+            log.warning("It could not be looked at what is due in the lane of %s. %s", lane, error)
         finally:
             if not self._stopping.is_set():
                 self._look_after(lane, random.uniform(*LOOK_EVERY_S))

@@ -94,6 +94,16 @@ _EXAMPLES: dict[Dimension, str] = {
     "temperature": "a temperature such as -2.5 °C or 28 °F",
 }
 
+_WITH_UNIT: dict[Dimension, str] = {
+    "length": "6in, 15cm or 8.5ft",
+    "area": "60cm2 or 9.5in2",
+    "thickness": "0.18mm or 7mil",
+    "angle": "22.5deg",
+    "speed": "15m/s, 30mph or 28kn",
+    "pressure": "300Pa or 6psf",
+    "temperature": "-2°C or 28°F",
+}
+
 _AS_TYPED = str.maketrans(
     dict.fromkeys("′’‘´ʹ", "'")
     | dict.fromkeys("″”“ʺ", '"')
@@ -168,9 +178,8 @@ def _exact_value(found: str, typed: str, dimension: Dimension, default_unit: str
         raise UnreadableError(found or "empty", _EXAMPLES[dimension])
     sign, number, spelling = match.groups()
     if spelling is None and default_unit is None:
-        base = next(iter(UNITS[dimension]))
         raise UnreadableError(
-            found, f"given with its unit; write for example {found} {base}, or put the unit in the header"
+            found, f"given with its unit; write for example {_WITH_UNIT[dimension]}, or put the unit in the header"
         )
     name = default_unit if spelling is None else _BY_SPELLING[dimension].get(spelling)
     if name is None:

@@ -8,16 +8,27 @@ from typing import Literal
 import numpy as np
 
 from monitor.assessment import YardAssessment
-from monitor.changes import Change, changed_cover
+from monitor.changes import Change, changed_cover, kept_cover
 from monitor.hazards.panels import PanelParameters, with_slopes
 from monitor.hazards.series import HazardParameters
-from monitor.register import Cover
-from monitor.reruns import QUANTITIES, SIDES, Column, Run, Season, Side, WeightOnCover
+from monitor.register import Cover, CoverBuild, panel_slopes_deg
+from monitor.reruns import (
+    QUANTITIES,
+    SIDES,
+    Column,
+    Run,
+    Season,
+    Side,
+    WeightOnCover,
+    without_measured_snow,
+)
 from monitor.sensitivity import ENDS, End, Input, InputBounds, inputs_for, with_words_for_ends
 from monitor.weather.table import Merged
 
 NOTICEABLE_SHARE = 0.02
 """A change by less than this share of what was there before is told as hardly any: our own judgement."""
+
+Effect = Literal["less", "more", "hardly", "none", "unknown"]
 
 AS_RECORDED = "as recorded"
 """The name of the parameter set in which every input is as recorded or as chosen."""
@@ -49,7 +60,7 @@ class Comparison:
     shares: Mapping[str, float]
 
     @property
-    def effect(self) -> Literal["less", "more", "hardly", "none", "unknown"]:
+    def effect(self) -> Effect:
         """What the change does, as recorded: noticeably less or more, hardly anything, nothing, or not known."""
         if np.isnan(self.difference.default):
             return "unknown"
@@ -76,9 +87,20 @@ class Ahead:
 
 
 @dataclass(frozen=True)
+class Today:
+    """Score and call of the day, of the cover with every build in its time."""
+
+    score: float
+    call: str
+
+
+@dataclass(frozen=True)
 class WhatIf:
     """A cover's season as it was and as it would have been.
 
+    ``today`` is None where "before" is the cover as it was. It is not where the build was changed during the season and
+    another one is asked for from the wrapping on: then ``cover``, before, has the build of now from the wrapping on
+    too, so that two builds are compared over the same hours.
     ``influence`` are the inputs by their mean share in the swings of the differences, largest first. ``vents`` and
     ``slopes`` hold the changed cover's quantities by number of vents and by slope of every panel. ``sets`` names every
     parameter set that the ranges are taken over. ``measured_left_out`` counts measurements of snow left out on both
@@ -101,6 +123,7 @@ class WhatIf:
     measured_left_out: int
     missing_shares: Mapping[str, float]
     ahead: Ahead | None = None
+    today: Today | None = None
 
     def __getitem__(self, name: str) -> Comparison:
         return next(comparison for comparison in self.comparisons if comparison.name == name)
@@ -133,6 +156,7 @@ def what_if(
     panels : PanelParameters, optional
     """
     bounds, panels = bounds or InputBounds(), panels or PanelParameters()
+    recorded, assessment = assessment, _like_with_like(assessment, boat, change)
     season = Season(assessment, boat, change, with_words_for_ends(parameters, bounds))
     inputs = inputs_for(season.weather, parameters, bounds)
     plain = season.run(_recorded_columns(season, inputs))
@@ -160,10 +184,51 @@ def what_if(
         slopes={slope: values[f"{slope} deg", "table"] for slope in TABLE_SLOPES_DEG},
         weights={side: season.weight(side, panels) for side in SIDES},
         sets=sets,
-        measured_left_out=season.measured_left_out,
+        measured_left_out=season.measured_left_out + _differing(recorded, assessment),
         missing_shares=season.missing_shares(),
         ahead=None if forecast is None else _ahead(assessment, boat, change, season.parameters, forecast),
+        today=None if assessment is recorded else _today(recorded, boat, season.parameters),
     )
+
+
+def _like_with_like(assessment: YardAssessment, boat: str, change: Change) -> YardAssessment:
+    """The assessment as given; or with the boat's build of now from the wrapping on, where only that is comparable.
+
+    Measurements of snow that were made on other slopes are taken out with the builds that had them.
+    """
+    cover = assessment.cover_of(boat)
+    had = [build for build in cover.builds if build.built_at <= assessment.as_of]
+    if not change.of_build or change.since is not None or len(had) <= 1:
+        return assessment
+    kept = kept_cover(cover, assessment.as_of)
+
+    def slopes(build: CoverBuild) -> tuple[object, ...]:
+        return panel_slopes_deg(build, cover.boat.beam_m), build.flattest_slope_deg
+
+    inspections = [
+        visit
+        if visit.cover_id != cover.id or slopes(cover.build_at(visit.inspected_at)) == slopes(kept.builds[0])
+        else without_measured_snow(visit)
+        for visit in assessment.log.inspections
+    ]
+    return replace(
+        assessment,
+        covers=tuple(kept if one is cover else one for one in assessment.covers),
+        log=replace(assessment.log, inspections=inspections),
+    )
+
+
+def _differing(recorded: YardAssessment, compared: YardAssessment) -> int:
+    """How many inspections differ."""
+    pairs = zip(recorded.log.inspections, compared.log.inspections, strict=True)
+    return sum(was != now for was, now in pairs)
+
+
+def _today(assessment: YardAssessment, boat: str, parameters: HazardParameters) -> Today:
+    season = Season(assessment, boat, Change(), parameters)
+    found = season.values([season.run([Column(AS_RECORDED, "before", season.cover)])])
+    score = found[AS_RECORDED, "before"]["score"]
+    return Today(score, assessment.parameters.call(score))
 
 
 def _recorded_columns(season: Season, inputs: Sequence[Input]) -> list[Column]:

@@ -12,7 +12,7 @@ from monitor.hazards.panels import NO_DESIGN_CHECK
 from monitor.register import Cover, belly_band_spacing_m
 from monitor.reruns import QUANTITIES, SIDES, Quantity, Side, WeightOnCover
 from monitor.units import NOT_KNOWN, DisplayUnit, display_unit, show_area, show_length, show_load, show_mass
-from monitor.whatif import AS_RECORDED, Ahead, Comparison, Span, WhatIf
+from monitor.whatif import AS_RECORDED, Ahead, Comparison, Effect, Span, WhatIf
 from monitor.wording import local_text, utc_text
 
 HARDLY_HELPS = 0.1
@@ -75,6 +75,12 @@ def change_text(change: Change, cover: Cover, time_zone: str, units: str) -> str
 def basis_text(found: WhatIf, time_zone: str) -> str:
     """From when to when, and from when on the changed build counts."""
     as_if = "as if it had been built so from the wrapping"
+    if found.today is not None:
+        as_if = (
+            "both as if built so from the wrapping: before is the build of now, after the changed one, for the build "
+            f"was changed during the season. As it was, each build in its time, it has score {found.today.score:.2f} "
+            f"today, {found.today.call}"
+        )
     if not found.change.of_build:
         as_if = "with the build as it was"
     elif found.change.since is not None:
@@ -102,10 +108,16 @@ def comparison_rows(found: WhatIf, units: str) -> list[dict[str, str]]:
     return [*rows, {"what": "call now", **found.calls, "difference": "the same" if same else "another"}]
 
 
+def effect_shown(one: Comparison, units: str) -> Effect:
+    """What the change does, as told in a yard's units: a difference that is printed as zero is hardly any."""
+    printed = number_text(abs(one.difference.default), QUANTITIES[one.name], units)
+    return "hardly" if one.effect in ("less", "more") and float(printed) == 0 else one.effect
+
+
 def verdict(found: WhatIf, units: str) -> list[str]:
     """Plain sentences: what becomes less, what more, what hardly changes, what may go either way, and the call."""
     by_effect = {
-        effect: [one for one in found.comparisons if one.effect == effect]
+        effect: [one for one in found.comparisons if effect_shown(one, units) == effect]
         for effect in ("less", "more", "hardly", "none", "unknown")
     }
     sentences = []
@@ -124,7 +136,7 @@ def verdict(found: WhatIf, units: str) -> list[str]:
         sentences.append("Nothing changes at all.")
     if by_effect["unknown"]:
         sentences.append(f"Not known, for want of weather: {_labels(by_effect['unknown'])}.")
-    unsure = [one for one in found.comparisons if not one.certain and one.effect in ("less", "more")]
+    unsure = [one for one in (*by_effect["less"], *by_effect["more"]) if not one.certain]
     if unsure:
         sentences.append(f"Less or more by what is taken for the inputs: {_labels(unsure)}.")
     before, after = found.calls["before"], found.calls["after"]
@@ -158,11 +170,24 @@ def vents_text(found: WhatIf) -> str:
     hours = {count: values["condensation"] for count, values in found.vents.items()}
     pairs = range(2, max(hours) + 1, 2)
     gains = [f"{count - 2} to {count} vents {hours[count] - hours[count - 2]:+.0f} h" for count in pairs]
-    little = next((count - 2 for count in pairs if gain_share(found.vents, count) < HARDLY_HELPS), None)
     told = f"Hours of condensation by further pairs of vents: {', '.join(gains)}."
-    if little is None:
+    if any(np.isnan(hours[count]) for count in (0, *pairs)):
         return told
-    return f"{told} Beyond {little} vents a further pair takes off less than {HARDLY_HELPS:.0%} of what is left."
+    little = vents_enough(found.vents)
+    if not hours[0] > 0:
+        return told
+    if 0 < little < max(pairs):
+        return f"{told} Beyond {little} vents each further pair takes off less than {HARDLY_HELPS:.0%} of what is left."
+    shares = [gain_share(found.vents, count) for count in pairs]
+    low, high = f"{min(shares):.0%}", f"{max(shares):.0%}"
+    about = low if low == high else f"{low} to {high}"
+    return f"{told} Each further pair still takes off about {about} of what is left."
+
+
+def vents_enough(vents: Mapping[int, Mapping[str, float]]) -> int:
+    """The count from which on every further pair takes off less than `HARDLY_HELPS`; the highest where none does."""
+    helping = [count for count in range(2, max(vents) + 1, 2) if gain_share(vents, count) >= HARDLY_HELPS]
+    return max(helping, default=0)
 
 
 def gain_share(vents: Mapping[int, Mapping[str, float]], count: int) -> float:
@@ -248,6 +273,8 @@ def as_plain(found: WhatIf) -> dict[str, Any]:
             for one in found.comparisons
         ],
         "call": dict(found.calls),
+        "before_is": "as_recorded" if found.today is None else "build_of_now_from_the_wrapping",
+        "today": None if found.today is None else asdict(found.today),
         "verdict": verdict(found, "metric"),
         "inputs": [
             {"name": one.name, "label": one.label, "share": share, "measure": one.measure}

@@ -81,7 +81,8 @@ def exposure_text(hazard: str, value: float, units: str) -> str:
         return f"severity {value:.0f}"
     if hazard == "unseen":
         return f"{value:.1f} days"
-    return f"{value:.0f} {HAZARDS[hazard].unit}"
+    unit = HAZARDS[hazard].unit
+    return f"{value:.0f} {unit[:-1] if unit == 'cycles' and round(value) == 1 else unit}"
 
 
 def reason_value_text(reason: "Reason", units: str) -> str:

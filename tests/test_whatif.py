@@ -19,9 +19,10 @@ from monitor.ranking import RankingParameters
 from monitor.register import Boat, Cover, CoverBuild, Yard
 from monitor.reruns import QUANTITIES
 from monitor.weather.table import SourceSeries, hourly_index, merge_by_priority, no_flags
-from monitor.whatif import AS_RECORDED, Comparison, Span, what_if
+from monitor.whatif import AS_RECORDED, Comparison, Span, Today, what_if
 from monitor.whatif_wording import (
     as_plain,
+    basis_text,
     change_text,
     influence_text,
     number_text,
@@ -278,6 +279,42 @@ def test_the_forecast_goes_on_behind_the_season_and_leaves_it_as_it_is():
     assert found.ahead.values["after"]["snow_peak"] < found.ahead.values["before"]["snow_peak"]
 
 
+# --- like with like ---------------------------------------------------------------------------------------------------
+
+
+def test_a_build_changed_during_the_season_is_compared_as_if_it_had_been_so_from_the_wrapping():
+    weather, now = random_weather(3), replace(BUILD, vent_count=9)
+    found = compared(Change(vents=8), weather, cover(BUILD, replace(now, built_at=hour(60))))
+    alike = compared(Change(vents=8), weather, cover(now))
+    assert (found.comparisons, found.calls, found.cover) == (alike.comparisons, alike.calls, alike.cover)
+    assert change_text(found.change, found.cover, "UTC", "metric") == "8 vents instead of 9"
+    assert alike.today is None
+    assert "both as if built so from the wrapping: before is the build of now" in basis_text(found, "UTC")
+    assert as_plain(found)["before_is"] == "build_of_now_from_the_wrapping"
+
+
+def test_the_score_of_the_day_stays_that_of_the_builds_in_their_time():
+    weather, later = random_weather(3), replace(BUILD, built_at=hour(60), vent_count=9)
+    as_it_was = compared(Change(retensioned_at=(START,)), weather, cover(BUILD, later))
+    found = compared(Change(vents=8), weather, cover(BUILD, later))
+    assert found.today == Today(as_it_was["score"].before.default, as_it_was.calls["before"])
+
+
+def test_a_change_from_a_moment_on_is_held_against_the_cover_as_it_was():
+    one = cover(BUILD, replace(BUILD, built_at=hour(30), vent_count=4))
+    found = compared(Change(vents=8, since=hour(40)), one=one)
+    assert (found.cover, found.today) == (one, None)
+
+
+def test_snow_measured_on_other_slopes_than_those_of_now_is_left_out():
+    visit = Inspection("i", 40, hour(20), hour(20), "Ida", inside=False, snow_water_mm=60.0)
+    steeper = replace(BUILD, built_at=hour(50), ridge_rise_m=1.0)
+    found = compared(Change(vents=8), one=cover(BUILD, steeper), log=Log([visit]))
+    assert found.measured_left_out == 1
+    # 20 mm on atan(1 / 1.5) = 33.6901 deg, ASCE 7-16 slippery, as above
+    np.testing.assert_allclose(found["snow_peak"].before.default, 20 * MM_KPA * (70 - 33.6901) / 55, rtol=1e-5)
+
+
 # --- laws ------------------------------------------------------------------------------------------------------------
 
 SEEDS = st.integers(0, 10_000)
@@ -369,6 +406,20 @@ def test_a_reported_cloud_is_no_longer_in_question():
     assert not any(name.startswith("cloud") for name in reported.sets)
 
 
+def test_hours_without_temperature_or_precipitation_are_not_counted_as_hours_with_snow():
+    # Known, the snow lies 92 of the 96 h (above). Of those, 10 h know no temperature and 6 others no precipitation
+    snow = in_hours(4 * DAY, range(4, 14), 2.0)
+    weather = merged(
+        4 * DAY,
+        precipitation_mm=[math.nan if 50 <= n < 56 else amount for n, amount in enumerate(snow)],
+        snowfall_water_mm=[math.nan if 50 <= n < 56 else amount for n, amount in enumerate(snow)],
+        air_temperature_c=in_hours(4 * DAY, range(30, 40), math.nan, otherwise=-4.0),
+    )
+    found, known = compared(Change(vents=8), weather), compared(Change(vents=8))
+    assert found["snow_hours"].before.default == 92 - 10 - 6
+    assert found["snow_load_hours"].before.default < known["snow_load_hours"].before.default
+
+
 # --- in words --------------------------------------------------------------------------------------------------------
 
 
@@ -401,6 +452,16 @@ def test_a_difference_below_what_is_worth_telling_is_hardly_any():
     assert [effect("snow_peak", 0.0, change) for change in (0.004, 0.006)] == ["hardly", "more"]
 
 
+def test_a_difference_that_prints_as_zero_is_neither_less_nor_worse():
+    # 0.6 Pa are 0.0125 psf, printed 0.0; 0.6 Pa themselves are printed 1 Pa. 1 psf is 47.88 Pa
+    found = compared(Change(vents=8))
+    little = Comparison("gust_peak", Span(20, 20, 20), Span(20.6, 20.6, 20.6), Span(0.6, 0.6, 0.6), {})
+    told = replace(found, comparisons=(little,))
+    assert "Worse: highest gust pressure 20 to 21 Pa (+1)." in verdict(told, "metric")
+    assert "Hardly changed: highest gust pressure." in verdict(told, "us")
+    assert not any(text.startswith("Worse") for text in verdict(told, "us"))
+
+
 def test_a_difference_that_may_go_either_way_is_said_to():
     found = compared(Change(vents=8))
     turned = replace(found["condensation"], difference=Span(-5.0, found["condensation"].difference.default, 3.0))
@@ -416,10 +477,33 @@ def test_the_gain_of_each_further_pair_of_vents_is_told():
     # 75 to 70 h are 6.7 %, the first pair under a tenth
     assert vents_text(replace(found, vents=vents)) == (
         "Hours of condensation by further pairs of vents: 0 to 2 vents -80 h, 2 to 4 vents -30 h, 4 to 6 vents -15 h, "
-        "6 to 8 vents -5 h, 8 to 10 vents -2 h, 10 to 12 vents +0 h. Beyond 6 vents a further pair takes off less than "
-        "10% of what is left."
+        "6 to 8 vents -5 h, 8 to 10 vents -2 h, 10 to 12 vents +0 h. Beyond 6 vents each further pair takes off less "
+        "than 10% of what is left."
     )
     assert [row["condensation_gain_h"] for row in vent_rows(replace(found, vents=vents))[:5:2]] == [None, 80.0, 30.0]
+
+
+@pytest.mark.parametrize(
+    "hours, said",
+    [
+        # 5 % at the second pair, but 20 % at the third: from 6 on all stay below a tenth
+        ([200, 150, 142.5, 114, 110, 109, 109], "Beyond 6 vents each further pair takes off less than 10%"),
+        # 200 to 180 h is 10 %, 180 to 153 h 15 %, and so on by 15 %
+        (
+            [200, 180, 153, 130.05, 110.54, 93.96, 79.87],
+            "Each further pair still takes off about 10% to 15% of what is left.",
+        ),
+        # 5 % by every pair: none is little beside the others, so no count is enough
+        (
+            [200, 190, 180.5, 171.48, 162.9, 154.76, 147.02],
+            "Each further pair still takes off about 5% of what is left.",
+        ),
+    ],
+)
+def test_pairs_of_vents_are_said_to_help_little_only_where_all_further_ones_do(hours, said):
+    by_count = dict(zip(range(0, 13, 2), hours, strict=True))
+    vents = {count: {"condensation": by_count.get(count, 0.0), "damp": 0.0} for count in range(13)}
+    assert said in vents_text(replace(compared(Change(vents=4)), vents=vents))
 
 
 def test_the_change_is_told_in_the_units_of_the_yard():

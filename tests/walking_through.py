@@ -38,10 +38,10 @@ class Page(HTMLParser):
         return "".join(self.words)
 
 
-def crawl(visitor, start="/", most=400, leave_out="/pages/"):
+def crawl(visitor, start="/", most=400, leave_out=("/pages/",)):
     """Every page that links lead to from ``start``: address to its parsed page. Fails where one leads nowhere.
 
-    Addresses with ``leave_out`` in them are not asked.
+    Addresses with one of ``leave_out`` in them are not asked.
     """
     found, waiting = {}, [start]
     while waiting and len(found) < most:
@@ -57,7 +57,7 @@ def crawl(visitor, start="/", most=400, leave_out="/pages/"):
             parts = urlsplit(target)
             near = parts.path + (f"?{parts.query}" if parts.query else "")
             here = parts.netloc == urlsplit(str(answer.url)).netloc
-            if here and leave_out not in near and near not in found and near not in waiting:
+            if here and not any(part in near for part in leave_out) and near not in found and near not in waiting:
                 waiting.append(near)
     return found
 

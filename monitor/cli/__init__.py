@@ -68,10 +68,13 @@ def stormwalk(ctx: click.Context, db: Path | None) -> None:
     Try it without any of them: stormwalk demo.
     """
     ctx.obj = db or Path(os.environ.get("STORMWALK_DB") or "stormwalk.db")
+    if not ctx.obj.name:
+        raise click.UsageError("The database is named by --db or STORMWALK_DB as a folder; name the file in it.")
 
 
 def main() -> None:
     """Entry point: exit 0 done, 1 refused with one clear sentence, 2 wrong usage."""
+    _open_what_is_closed()
     _write_any_name()
     try:
         sys.exit(stormwalk.main(prog_name="stormwalk", standalone_mode=False))
@@ -88,6 +91,13 @@ def main() -> None:
         where = f"{error.filename}: " if error.filename else ""
         click.echo(f"{where}{error.strerror or error}. The command was stopped there.", err=True)
     sys.exit(1)
+
+
+def _open_what_is_closed() -> None:
+    """Stand-ins for streams that the program was started without, in their own order: each takes its own number."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115 -- open to the end  # noqa: SIM115 - open until the program ends
 
 
 def _write_any_name() -> None:

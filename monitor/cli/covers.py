@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli.inputs import json_option, now, print_json, read_file, the_yard, with_database, write_out, yard_option
+from monitor.cli.inputs import (
+    LARGEST_REGISTER_MB,
+    json_option,
+    now,
+    print_json,
+    read_file,
+    the_yard,
+    with_database,
+    write_out,
+    yard_option,
+)
 from monitor.register import DISPLAY_UNITS
 
 if TYPE_CHECKING:
@@ -37,7 +47,8 @@ def import_covers(conn: sqlite3.Connection, file: Path, yard_key: str | None) ->
     """
     from monitor.operations import register as operations
 
-    click.echo(operations.import_covers(conn, the_yard(conn, yard_key), read_file(file), file.name, now()))
+    content = read_file(file, LARGEST_REGISTER_MB)
+    click.echo(operations.import_covers(conn, the_yard(conn, yard_key), content, file.name, now()))
 
 
 @command.command("export")
@@ -74,7 +85,7 @@ def check_covers(conn: sqlite3.Connection, yard_key: str | None, file: Path | No
     from monitor.operations import register as operations
 
     yard = the_yard(conn, yard_key)
-    source = None if file is None else (read_file(file), file.name)
+    source = None if file is None else (read_file(file, LARGEST_REGISTER_MB), file.name)
     checks = operations.check_covers(conn, yard, source, now())
     if as_json:
         rows = [

@@ -22,14 +22,16 @@ def command(conn: sqlite3.Connection, yard_key: str | None, out: Path, as_of: st
     """
     from dashboards import write_pages
     from monitor.operations import ranking as operations
+    from monitor.operations.season_review import season_of_yard
 
     yard = the_yard(conn, yard_key)
     when, known = ranking_moments(as_of, hindsight, yard.time_zone)
     assessment = operations.assess_yard(
         conn, yard, as_of=when, known_at=known, with_series=True, outlook_h=operations.OUTLOOK_H
     )
+    season = season_of_yard(conn, yard, until=when, hindsight=hindsight)
     try:
-        index = write_pages(out, assessment)
+        index = write_pages(out, assessment, season)
     except OSError as error:
         raise StormwalkError(f"{out} cannot be written: {error.strerror}. Choose another folder with --out.") from None
     click.echo(f"Wrote {index} and a page for each of {len(assessment.covers)} covers.")

@@ -1,4 +1,4 @@
-"""``stormwalk demo``: an invented yard and winter, from the register to the ranked list and its pages."""
+"""``stormwalk demo``: an invented yard and winter, from the register to the ranked list, its walk and its documents."""
 
 import json
 from contextlib import closing
@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 AS_OF = datetime(2026, 2, 23, 12, 0, tzinfo=UTC)
 """The morning after the last storm of the invented winter."""
 
+CREW = ("Ansel", "Brigita", "Maren", "Teodor")
+TOLD_OF = "05"
+"""Boat whose condition report and memo are written: damp since December, and wet ground under it."""
+PROPOSED_VENTS = 12
+
 EXPLAINED = 3
 SMALL_SHARE = 0.01
 
@@ -29,19 +34,21 @@ SMALL_SHARE = 0.01
     type=click.Path(file_okay=False, path_type=Path),
     default=Path("stormwalk-demo"),
     show_default=True,
-    help="Folder for the demo's database and pages.",
+    help="Folder for the demo's database, pages and documents.",
 )
 def command(out: Path) -> None:
     """Invented yard and winter, everything end to end, no network.
 
     Loads a register, a winter of weather and a log of inspections, ranks the covers after the last storm, says why the
-    first ones are first, and writes the pages. Running it again makes it anew.
+    first ones are first, plans the walk, and writes the walk's sheet, a condition report, a memo on more vents, the
+    review of the season and the pages. Running it again makes it anew.
 
     Example: stormwalk demo --out try-it
     """
     from dashboards import write_pages
     from monitor.cli.rank import print_ranking
     from monitor.operations.ranking import assess_yard, keep_ranking
+    from monitor.operations.season_review import season_of_yard
     from monitor.store.connection import connect
     from monitor.wording import local_text
 
@@ -53,7 +60,9 @@ def command(out: Path) -> None:
             yard = load_demo(conn)
             assessment = assess_yard(conn, yard, as_of=AS_OF, known_at=AS_OF, with_series=True)
             kept = keep_ranking(conn, assessment, created_at=AS_OF)
-        index = write_pages(out / "pages", assessment)
+            documents = _write_documents(conn, yard, out)
+            season = season_of_yard(conn, yard, until=AS_OF, hindsight=True)
+        index = write_pages(out / "pages", assessment, season)
     except OSError as error:
         raise StormwalkError(f"{out} cannot be written: {error.strerror}. Choose another folder with --out.") from None
     click.echo(
@@ -68,11 +77,49 @@ def command(out: Path) -> None:
     click.echo(f"\nWhy the first {EXPLAINED} are first:")
     for line in kept.lines[:EXPLAINED]:
         click.echo(f"  {kept.titles[line.cover]}: {_why(line)}")
-    click.echo(f"\nPages: {index}")
+    click.echo()
+    for what, file in documents.items():
+        click.echo(f"{what}: {file}")
+    click.echo(f"Pages: {index}")
     click.echo(
         f"Go on with its database: stormwalk --db {database} "
         f"explain {kept.lines[0].boat} --as-of {AS_OF:%Y-%m-%dT%H:%MZ}"
     )
+
+
+def _write_documents(conn: "sqlite3.Connection", yard: "Yard", out: Path) -> dict[str, Path]:
+    """Plan the walk of that morning, and write what people take along, get, sign and learn from; what is where."""
+    from monitor.changes import Change
+    from monitor.operations.condition import condition_report
+    from monitor.operations.memo import memo_of_boat
+    from monitor.operations.photos import photo_folder
+    from monitor.operations.season_review import season_document
+    from monitor.operations.walk_sheet import sheet_of_walk
+    from monitor.operations.walks import plan_walk
+    from monitor.presentation.proposal import Proposal
+    from monitor.walks.plan import WalkRequest
+
+    photos = photo_folder(out / "demo.db")
+    plan_walk(conn, yard, WalkRequest(CREW, start=AS_OF, as_of=AS_OF), by="Maren", now=AS_OF)
+    vents = Proposal(Change(vents=PROPOSED_VENTS))
+    made = {
+        "Walk sheet": ("walk.html", sheet_of_walk(conn, yard, now=AS_OF)),
+        f"Condition report of boat {TOLD_OF}": (
+            f"condition-{TOLD_OF}.html",
+            condition_report(conn, photos, yard, TOLD_OF, as_of=AS_OF, known_at=AS_OF),
+        ),
+        f"Memo on {PROPOSED_VENTS} vents for boat {TOLD_OF}": (
+            f"memo-{TOLD_OF}.html",
+            memo_of_boat(conn, yard, TOLD_OF, vents, photos=photos, as_of=AS_OF, known_at=AS_OF),
+        ),
+        "Review of the season": (
+            "season.html",
+            season_document(conn, yard, until=AS_OF, known_at=AS_OF, hindsight=True),  # its weather came at the end
+        ),
+    }
+    for name, page in made.values():
+        (out / name).write_text(page, encoding="utf-8")
+    return {what: out / name for what, (name, _) in made.items()}
 
 
 def _remove_earlier(database: Path) -> None:

@@ -28,6 +28,7 @@ def command(
     """
     from monitor.explanation import METHODS, explain
     from monitor.operations import ranking as operations
+    from monitor.operations.yard_hours import HAZARD_PARAMETERS
     from monitor.ranking import HAZARDS
     from monitor.wording import OWN_JUDGEMENT, headline, local_text, reason_text, source_text
 
@@ -36,7 +37,7 @@ def command(
     assessment = operations.assess_yard(conn, yard, as_of=when, known_at=known, with_series=True)
     if boat not in (cover.boat.number for cover in assessment.covers):
         raise StormwalkError(operations.unknown_boat(assessment, boat))
-    found = explain(assessment, boat, operations.HAZARD_PARAMETERS)
+    found = explain(assessment, boat, HAZARD_PARAMETERS)
     if as_json:
         print_json(found.as_json())
         return

@@ -1,8 +1,10 @@
 """What every command needs: the database, the yard, a moment on the yard's clock, and ways to print a listing."""
 
 import json
+import os
 import sqlite3
 import sys
+import uuid
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -20,6 +22,17 @@ from monitor.yard_clock import moment_on
 
 WIDTH_IN_A_PIPE = 160
 """Columns of a listing that no terminal limits; what is longer is folded, not cut."""
+
+_LAST_STEP = "Nothing of this command's last step was stored."
+
+LARGEST_REGISTER_MB = 20.0
+"""Of a table of yards or covers: 10,000 covers with every column filled have about 5 MB."""
+
+LARGEST_WEATHER_MB = 50.0
+"""Of a saved answer or a logger's file: a year by the minute has about 30 MB."""
+
+MOST_WEATHER_LINES = 1_000_000
+"""Of the same: a logger's year by the minute has half of them. Each line read takes some 300 bytes of memory."""
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -39,16 +52,19 @@ def with_database(command: F) -> F:
     @click.pass_obj
     @wraps(command)
     def wrapped(path: Path, /, *args: Any, **kwargs: Any) -> Any:
-        from monitor.store.connection import connect
+        from monitor.store.connection import connect, sentence_of
 
         with closing(connect(path)) as conn:
             try:
                 return command(conn, *args, **kwargs)
             except sqlite3.Error as error:
-                raise StormwalkError(
-                    f"{path}: the database answered with an error ({error}). Nothing of this command's last step was "
-                    f"stored. Try again; if it stays, restore a backup."
-                ) from error
+                raise StormwalkError(sentence_of(error, path, _LAST_STEP)) from error
+            except (ValueError, LookupError, TypeError, ArithmeticError, AttributeError) as error:
+                from monitor.operations.readable import why_not
+
+                if not (why := why_not(path)):
+                    raise
+                raise StormwalkError(f"{path} is damaged. {why} {_LAST_STEP} Restore its last backup.") from error
 
     return wrapped  # type: ignore[return-value]
 
@@ -117,12 +133,29 @@ def ranking_moments(as_of: str | None, hindsight: bool, time_zone: str) -> tuple
     return typed, now() if hindsight else typed
 
 
-def read_file(path: Path) -> bytes:
-    """Bytes of a file, or a sentence."""
+def read_file(path: Path, largest_mb: float, most_lines: int | None = None) -> bytes:
+    """Bytes of a file, or a sentence; of one larger than ``largest_mb`` nothing, or no more than that, is read. [MB]"""
+    most = int(largest_mb * 1e6)
     try:
-        return path.read_bytes()
+        size = path.stat().st_size  # of a pipe it says nothing: hence the limit on reading too
+        content = b""
+        if size <= most:
+            with path.open("rb") as file:
+                content = file.read(most + 1)
     except OSError as error:
         raise StormwalkError(f"{path} cannot be read: {error.strerror}. Nothing was changed.") from None
+    found = expected = ""
+    if max(size, len(content)) > most:
+        found = f"{size / 1e6:,.0f} MB" if size > most else f"more than {largest_mb:g} MB"
+        expected = f"at most {largest_mb:g} MB"
+    elif most_lines is not None and max(content.count(b"\n"), content.count(b"\r")) > most_lines:
+        found, expected = "too many lines", f"at most {most_lines:,}"
+    if found:
+        raise StormwalkError(
+            f"{path} has {found}; expected {expected} in such a file. Nothing was changed. See that it is the file you "
+            f"mean; divide a long one into shorter ones."
+        )
+    return content
 
 
 def write_out(out: Path | None, text: str) -> None:
@@ -130,10 +163,31 @@ def write_out(out: Path | None, text: str) -> None:
     if out is None:
         click.echo(text, nl=False)
         return
+    write_file(out, text.encode())
+
+
+def write_file(out: Path, content: bytes) -> None:
+    """Write a file, whole or not at all: on a full disk the one that was there before stays as it was."""
+    if not out.name:
+        raise StormwalkError(f'"{out}" names no file to write. Nothing was written. Name a file.')
+    part = out.with_name(f".{out.name}.{uuid.uuid4().hex}.part")
     try:
-        out.write_text(text, encoding="utf-8", newline="")
+        if out.exists() and not out.is_file():  # a pipe or a device
+            out.write_bytes(content)
+        else:
+            try:
+                with part.open("xb") as file:
+                    file.write(content)
+                    file.flush()
+                    os.fsync(file.fileno())
+                part.replace(out.resolve())
+            finally:
+                part.unlink(missing_ok=True)
     except OSError as error:
-        raise StormwalkError(f"{out} cannot be written: {error.strerror}.") from None
+        raise StormwalkError(
+            f"{out} cannot be written: {error.strerror}. Nothing was written there. Make room or allow writing there, "
+            f"or name another file."
+        ) from None
     click.echo(f"Wrote {out}.", err=True)
 
 

@@ -17,6 +17,7 @@ from monitor.cli.inputs import (
     write_out,
     yard_option,
 )
+from monitor.errors import LogError, StoreError
 from monitor.inspections import ACTIONS, DEFECTS, PLACES
 from monitor.register import DISPLAY_UNITS
 
@@ -224,6 +225,7 @@ def photo(
     Example: stormwalk log photo 07 IMG_0412.jpg --by Ida --note "port, aft of post 2"
     """
     from monitor.operations import photos as operations
+    from monitor.pictures import LARGEST_PHOTO_BYTES
     from monitor.store.connection import write
 
     yard = the_yard(conn, yard_key)
@@ -241,21 +243,25 @@ def photo(
     said = []
     with write(conn):
         for file in files:
-            said += operations.record_photo(
-                conn,
-                operations.photo_folder(_database()),
-                yard,
-                photo_id=None,
-                data=read_file(file),
-                inspection_id=inspection_id,
-                finding_id=finding_id,
-                action_id=action_id,
-                boat=boat,
-                taken_at=None if at is None else past_moment(at, yard.time_zone, "--at"),
-                recorded_at=moment,
-                taken_by=by,
-                note=note,
-            )
+            try:
+                said += operations.record_photo(
+                    conn,
+                    operations.photo_folder(_database()),
+                    yard,
+                    photo_id=None,
+                    data=read_file(file, LARGEST_PHOTO_BYTES / 1e6),
+                    inspection_id=inspection_id,
+                    finding_id=finding_id,
+                    action_id=action_id,
+                    boat=boat,
+                    taken_at=None if at is None else past_moment(at, yard.time_zone, "--at"),
+                    recorded_at=moment,
+                    taken_by=by,
+                    note=note,
+                )
+            except (LogError, StoreError) as error:
+                none = f" None of the {len(files)} photos was logged." if len(files) > 1 else ""
+                raise LogError(f"{file}: {error}{none}") from None
     for sentence in said:
         click.echo(sentence)
 
@@ -282,6 +288,7 @@ def import_entries(
 
     Example: stormwalk log import paper.csv --photos scans --check
     """
+    from monitor.exchange.log_files import LARGEST_FILE_BYTES
     from monitor.operations import log_import as operations
     from monitor.operations.photos import photo_folder
     from monitor.web.entries import action_from, inspection_from
@@ -289,7 +296,7 @@ def import_entries(
     for sentence in operations.import_log(
         conn,
         the_yard(conn, yard_key),
-        read_file(file),
+        read_file(file, LARGEST_FILE_BYTES / 1e6),
         file.name,
         now=now(),
         by=by,

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.inputs import now, past_moment, the_yard, with_database, write_out, yard_option
-from monitor.errors import StormwalkError
+from monitor.cli.inputs import now, past_moment, the_yard, with_database, write_file, write_out, yard_option
 
 LATER_LOADED: dict[str, tuple[str, str]] = {
     "memo": ("monitor.cli.report_memo", "One proposal for a boat's cover, with what it rests on."),
@@ -101,14 +100,6 @@ def condition(
     if pdf is not None:
         from monitor.documents.pdf import to_pdf
 
-        _write_bytes(pdf, to_pdf(html))
+        write_file(pdf, to_pdf(html))
     if out is not None or pdf is None:
         write_out(out or Path(f"{report_name(yard, boat, moment)}.html"), html)
-
-
-def _write_bytes(out: Path, content: bytes) -> None:
-    try:
-        out.write_bytes(content)
-    except OSError as error:
-        raise StormwalkError(f"{out} cannot be written: {error.strerror}.") from None
-    click.echo(f"Wrote {out}.", err=True)

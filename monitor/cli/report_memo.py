@@ -7,34 +7,25 @@ from typing import Any
 
 import click
 
-from monitor.cli.inputs import moment, ranking_moments, the_yard, with_database, write_out, yard_option
-from monitor.cli.whatif import MOST_VENTS, change_from
+from monitor.cli.inputs import moment, ranking_moments, the_yard, with_database, write_file, write_out, yard_option
+from monitor.cli.whatif import change_from, change_options
 from monitor.errors import StormwalkError
-from monitor.register import FILM_COLOURS, GROUNDS
+from monitor.exchange.change_options import BUILD_OPTIONS, DAY_OPTIONS, LONGEST_PRICE, PRICE, RETENSIONED_AT
 
 file_type = click.Path(dir_okay=False, path_type=Path)
-
-LONGEST_PRICE = 200
 
 
 @click.command("memo")
 @click.argument("boat")
 @yard_option
-@click.option("--vents", type=click.IntRange(0, MOST_VENTS), help="So many vents.")
-@click.option("--vent-area", metavar="AREA", help="Free area of each vent, such as 18in2 or 115cm2.")
-@click.option("--ridge-raise", metavar="LENGTH", help="A ridge so much higher, such as 12in or 30cm.")
-@click.option("--belly-spacing", metavar="LENGTH", help="Belly bands so far apart, such as 6ft or 1.8m.")
-@click.option("--ground", type=click.Choice(GROUNDS), help="Ground under the boat.")
-@click.option("--film-colour", type=click.Choice(FILM_COLOURS), help="Colour of the film.")
-@click.option("--retension", is_flag=True, help="All bands re-tensioned now.")
-@click.option("--rewrap", is_flag=True, help="New film now.")
+@change_options((*BUILD_OPTIONS, *DAY_OPTIONS))
 @click.option(
     "--retensioned-at",
     metavar="TIME",
     multiple=True,
-    help="With --retension: the season's slack as if it had been done then too; may be given again.",
+    help=f"{RETENSIONED_AT.meaning} May be given again.",
 )
-@click.option("--price", metavar="TEXT", default="", help="The yard's price, as it is to stand there.")
+@click.option("--price", metavar="TEXT", default="", help=PRICE.meaning)
 @click.option("--with-owner", is_flag=True, help="Show the owner's name and contact.")
 @click.option("--as-of", metavar="TIME", help="As it could have been known at that moment.")
 @click.option("--hindsight", is_flag=True, help="With --as-of: use also what was fetched or logged later.")
@@ -98,18 +89,10 @@ def command(
     if pdf is not None:
         from monitor.documents.pdf import to_pdf
 
-        _write_bytes(pdf, to_pdf(html))
+        write_file(pdf, to_pdf(html))
     if out is not None or pdf is None:
         write_out(out, html)
 
 
 def _moments(texts: tuple[str, ...], time_zone: str) -> list[datetime]:
     return [moment(text, time_zone, "--retensioned-at") for text in texts]
-
-
-def _write_bytes(out: Path, content: bytes) -> None:
-    try:
-        out.write_bytes(content)
-    except OSError as error:
-        raise StormwalkError(f"{out} cannot be written: {error.strerror}.") from None
-    click.echo(f"Wrote {out}.", err=True)

@@ -23,6 +23,8 @@ def command(file: Path, to: Path) -> None:
     from monitor.operations.backup import restore
     from monitor.wording import utc_text
 
+    if not to.name:
+        raise click.UsageError("--to names no file.")
     done = restore(file, to, now=now())
     photos = len(done.manifest.photos)
     click.echo(f"Restored {done.path} with {photos} photos, as of {utc_text(done.manifest.made_at)}.")

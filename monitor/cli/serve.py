@@ -17,6 +17,7 @@ from monitor.errors import StormwalkError
 
 if TYPE_CHECKING:
     from monitor.assessment import YardAssessment
+    from monitor.presentation.season_review import SeasonContent
     from monitor.service import JobState
 
 IPAddress = ipaddress.IPv4Address | ipaddress.IPv6Address
@@ -242,3 +243,11 @@ class DashboardPages:
         from dashboards.pages import Live, cover_page
 
         return cover_page(assessment, cover_id, Live(static, jobs))
+
+    def review_page(
+        self, assessment: "YardAssessment", season: "SeasonContent", static: str, jobs: "list[JobState]"
+    ) -> str:
+        """HTML of the page that reviews the season."""
+        from dashboards.pages import Live, review_page
+
+        return review_page(assessment, season, Live(static, jobs))

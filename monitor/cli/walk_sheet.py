@@ -5,8 +5,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.inputs import now, the_yard, with_database, write_out, yard_option
-from monitor.errors import StormwalkError
+from monitor.cli.inputs import now, the_yard, with_database, write_file, write_out, yard_option
 
 file_type = click.Path(dir_okay=False, path_type=Path)
 
@@ -42,14 +41,6 @@ def command(
     if pdf is not None:
         from monitor.documents.pdf import to_pdf
 
-        _write_bytes(pdf, to_pdf(html))
+        write_file(pdf, to_pdf(html))
     if out is not None or pdf is None:
         write_out(out, html)
-
-
-def _write_bytes(out: Path, content: bytes) -> None:
-    try:
-        out.write_bytes(content)
-    except OSError as error:
-        raise StormwalkError(f"{out} cannot be written: {error.strerror}.") from None
-    click.echo(f"Wrote {out}.", err=True)

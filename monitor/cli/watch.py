@@ -4,7 +4,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
@@ -75,12 +75,15 @@ def running_service(path: Path) -> "Iterator[Service]":
     """Hold the right to schedule, run the service while the block runs, and log what it does on standard error."""
     import logging
 
+    from monitor.store.connection import connect
     from monitor.store.service import only_scheduler
 
     service = make_service(path)
     logging.basicConfig(stream=sys.stderr, format="%(asctime)s %(message)s", level=logging.WARNING)
     logging.getLogger("stormwalk").setLevel(logging.INFO)
-    with only_scheduler(path):
+    logging.getLogger("urllib3").setLevel(logging.ERROR)  # each try again; how a pull ended is said in a sentence
+    # Held open, so that SQLite keeps its small files: on a disk that is full to the last byte none could be made anew.
+    with only_scheduler(path), closing(connect(path)):
         service.start()
         try:
             yield service

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from monitor.cli.inputs import (
+    LARGEST_WEATHER_MB,
+    MOST_WEATHER_LINES,
     csv_option,
     csv_text,
     json_option,
@@ -164,7 +166,7 @@ def import_file(
         conn,
         yard,
         source,
-        read_file(file),
+        read_file(file, LARGEST_WEATHER_MB, MOST_WEATHER_LINES),
         file.name,
         fetched,
         station=station,
@@ -336,6 +338,8 @@ def report_lines(report: dict[str, Any], yard: "Yard") -> list[str]:
     if not any(source["hours"] for source in report["sources"]):
         lines.append(f'No weather yet for yard {yard.key}: "stormwalk weather refresh" or "stormwalk weather import".')
     else:
+        age = "not known" if report["data_age_h"] is None else f"{age_text(report['data_age_h'])} old"
+        lines.append(f"Newest hour of temperature or wind: {age}")
         lines.append(f"Last 24 h of all sources together: {_coverage_text(report['coverage'])}")
     for alert in report["alerts"]:
         lines.append(f"In force: {alert['event']}, from {local(alert['onset'])} to {local(alert['ends'])}")

@@ -1,7 +1,8 @@
 """``stormwalk whatif``: what the season would have done to one boat's cover, built or kept otherwise."""
 
 import sqlite3
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -15,17 +16,36 @@ from monitor.cli.inputs import (
     with_database,
     yard_option,
 )
-from monitor.errors import StormwalkError
-from monitor.register import FILM_COLOURS, GROUNDS
+from monitor.exchange.change_options import BUILD_OPTIONS, ChangeOption, ContradictionError, change_fields
 
 if TYPE_CHECKING:
     from monitor.changes import Change
     from monitor.register import Yard
     from monitor.whatif import WhatIf
 
-MOST_VENTS = 200
-MOST = {"--vent-area": 1.0, "--ridge-raise": 5.0, "--belly-spacing": 100.0}
-"""More than these is a slip of the pen; in m2 and m."""
+F = TypeVar("F", bound=Callable[..., Any])
+
+_METAVARS = {"area": "AREA", "length": "LENGTH"}
+
+
+def change_options(options: Sequence[ChangeOption]) -> Callable[[F], F]:
+    """Gives a command an option for each thing that can be changed, in their order."""
+
+    def add(command: F) -> F:
+        for option in reversed(options):
+            match option.kind:
+                case "yes":
+                    decorate = click.option(option.flag, is_flag=True, help=option.meaning)
+                case "count":
+                    decorate = click.option(option.flag, type=click.IntRange(0, int(option.most)), help=option.meaning)
+                case "choice":
+                    decorate = click.option(option.flag, type=click.Choice(option.choices), help=option.meaning)
+                case _:
+                    decorate = click.option(option.flag, metavar=_METAVARS[option.kind], help=option.meaning)
+            command = decorate(command)
+        return command
+
+    return add
 
 
 @click.command("whatif")
@@ -33,12 +53,7 @@ MOST = {"--vent-area": 1.0, "--ridge-raise": 5.0, "--belly-spacing": 100.0}
 @yard_option
 @click.option("--as-of", metavar="TIME", help="As it could have been known at that moment.")
 @click.option("--hindsight", is_flag=True, help="With --as-of: use also what was fetched or logged later.")
-@click.option("--vents", type=click.IntRange(0, MOST_VENTS), help="So many vents.")
-@click.option("--vent-area", metavar="AREA", help="Free area of each vent, such as 18in2 or 115cm2.")
-@click.option("--ridge-raise", metavar="LENGTH", help="A ridge so much higher, such as 12in or 30cm.")
-@click.option("--belly-spacing", metavar="LENGTH", help="Belly bands so far apart, such as 6ft or 1.8m.")
-@click.option("--ground", type=click.Choice(GROUNDS), help="Ground under the boat.")
-@click.option("--film-colour", type=click.Choice(FILM_COLOURS), help="Colour of the film.")
+@change_options(BUILD_OPTIONS)
 @click.option("--retension", metavar="TIME", multiple=True, help="Bands re-tensioned then; may be given again.")
 @click.option("--clear", metavar="TIME", multiple=True, help="Snow cleared then; may be given again.")
 @click.option("--from", "since", metavar="TIME", help="The changed build from then on, not from the wrapping.")
@@ -85,15 +100,12 @@ def change_from(given: dict[str, Any], yard: "Yard") -> "Change":
     """The change that the options say; contradictions are wrong usage."""
     from monitor.changes import Change
 
-    if given["vents"] == 0 and given["vent_area"] is not None:
-        raise click.UsageError("--vents 0 leaves no vent that --vent-area could be of.")
+    try:
+        of_build = change_fields(given, lambda option: option.flag)
+    except ContradictionError as error:
+        raise click.UsageError(str(error)) from None
     change = Change(
-        vents=given["vents"],
-        vent_area_m2=_quantity(given["vent_area"], "area", "--vent-area"),
-        ridge_raise_m=_quantity(given["ridge_raise"], "length", "--ridge-raise"),
-        belly_spacing_m=_quantity(given["belly_spacing"], "length", "--belly-spacing"),
-        ground=given["ground"],
-        film_colour=given["film_colour"],
+        **of_build,
         retensioned_at=tuple(moment(text, yard.time_zone, "--retension") for text in given["retension"]),
         cleared_at=tuple(moment(text, yard.time_zone, "--clear") for text in given["clear"]),
         since=None if given["since"] is None else moment(given["since"], yard.time_zone, "--from"),
@@ -101,23 +113,6 @@ def change_from(given: dict[str, Any], yard: "Yard") -> "Change":
     if change.since is not None and not change.of_build:
         raise click.UsageError("--from says from when on a changed build counts; no change of the build is given.")
     return change
-
-
-def _quantity(text: str | None, dimension: Any, option: str) -> float | None:
-    """A quantity above zero in its base unit, or a sentence."""
-    from monitor.units import UnreadableError, parse_quantity
-
-    if text is None:
-        return None
-    try:
-        value = parse_quantity(text, dimension, None)
-    except UnreadableError as error:
-        raise StormwalkError(f"{option}: {error}. Nothing was worked out.") from None
-    limit = MOST[option]
-    if not 0 < value <= limit:
-        unit = "m2" if dimension == "area" else "m"
-        raise StormwalkError(f"{option}: {text} is not above 0 and at most {limit:g} {unit}. Nothing was worked out.")
-    return value
 
 
 def print_text(found: "WhatIf", yard: "Yard", *, table: bool) -> None:

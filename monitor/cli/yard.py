@@ -5,7 +5,17 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.inputs import json_option, now, print_rows, read_file, the_yard, with_database, write_out, yard_option
+from monitor.cli.inputs import (
+    LARGEST_REGISTER_MB,
+    json_option,
+    now,
+    print_rows,
+    read_file,
+    the_yard,
+    with_database,
+    write_out,
+    yard_option,
+)
 from monitor.register import DISPLAY_UNITS, OPEN_METEO_PLANS, TERRAINS, Yard
 
 
@@ -93,7 +103,7 @@ def import_yards(conn: sqlite3.Connection, file: Path) -> None:
     """
     from monitor.operations import register as operations
 
-    click.echo(operations.import_yards(conn, read_file(file), file.name))
+    click.echo(operations.import_yards(conn, read_file(file, LARGEST_REGISTER_MB), file.name))
 
 
 @command.command("export")

@@ -4,6 +4,7 @@ import base64
 import io
 from collections import defaultdict
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,8 +26,9 @@ from monitor.presentation.panels import (
 
 if TYPE_CHECKING:  # matplotlib takes a third of a second to import: only a document that draws needs it
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-_WIDTH_IN, _PANEL_IN, _LOG_IN, _FOOT_IN = 7.2, 1.0, 0.62, 0.55
+WIDTH_IN, _PANEL_IN, _LOG_IN, _FOOT_IN = 7.2, 1.0, 0.62, 0.55
 """Width between the margins of A4 and US Letter, heights of a panel, of the log's lane, of the time axis."""
 
 _MOST_POINTS = 1500
@@ -47,17 +49,17 @@ _SETTINGS = {
     "axes.linewidth": 0.6,
     "axes.edgecolor": GREY,
 }
+"""Letters stay letters, and the same input gives the same bytes."""
 
 
 def season_svg(chart: TimeChart) -> str:
     """The chart as SVG, white behind it, times on the yard's clock as the chart's axis says."""
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
     storms, marks = _inside(chart)
     heights = ([_LOG_IN] if marks else []) + [_PANEL_IN] * len(chart.panels)
-    with mpl.rc_context(_SETTINGS):  # type: ignore[arg-type]
-        figure = Figure(figsize=(_WIDTH_IN, sum(heights) + _FOOT_IN), facecolor="white")
+    with on_paper():
+        figure = Figure(figsize=(WIDTH_IN, sum(heights) + _FOOT_IN), facecolor="white")
         axes = figure.subplots(len(heights), 1, sharex=True, squeeze=False, height_ratios=heights)[:, 0]
         panel_axes = axes[1:] if marks else axes
         if marks:
@@ -65,16 +67,28 @@ def season_svg(chart: TimeChart) -> str:
         for axis, panel in zip(panel_axes, chart.panels, strict=True):
             _draw_panel(axis, chart, panel)
         for axis in axes:
-            for storm in storms:
-                axis.axvspan(storm.start, storm.end, color=SKY, alpha=0.22, linewidth=0)
+            if storms:
+                _shade(axis, storms)
             if chart.forecast_from is not None:
                 axis.axvspan(chart.forecast_from, chart.times[-1], color=GREY, alpha=0.16, linewidth=0)
                 axis.axvline(chart.forecast_from, color=GREY, linewidth=0.8, linestyle=":")
         _draw_time(axes[-1], chart)
         figure.subplots_adjust(left=0.075, right=0.985, top=1 - 0.2 / sum(heights), hspace=0.42)
         figure.subplots_adjust(bottom=_FOOT_IN / (sum(heights) + _FOOT_IN))
-        picture = io.StringIO()
-        figure.savefig(picture, format="svg", metadata={"Date": None, "Creator": None})
+        return svg_of(figure)
+
+
+def on_paper() -> AbstractContextManager[None]:
+    """The settings of every chart of a document, for the time of a ``with``."""
+    import matplotlib as mpl
+
+    return mpl.rc_context(_SETTINGS)  # type: ignore[arg-type]
+
+
+def svg_of(figure: "Figure") -> str:
+    """A figure as SVG without a date in it; to be called `on_paper`."""
+    picture = io.StringIO()
+    figure.savefig(picture, format="svg", metadata={"Date": None, "Creator": None})
     return picture.getvalue()
 
 
@@ -129,6 +143,17 @@ def _draw_panel(axis: "Axes", chart: TimeChart, panel: Panel) -> None:
     if len(panel.series) > 1 or len(unknown):  # beside the title, where it hides no curve
         above = (1.0, 0.99)
         axis.legend(loc="lower right", bbox_to_anchor=above, fontsize=6.5, frameon=False, ncols=3, borderpad=0.0)
+
+
+def _shade(axis: "Axes", storms: Sequence[StormBand]) -> None:
+    """All storms as one shape: one each takes a third of the time of the whole picture."""
+    from matplotlib.dates import date2num
+
+    begins = date2num([storm.start for storm in storms])  # type: ignore[no-untyped-call]
+    ends = date2num([storm.end for storm in storms])  # type: ignore[no-untyped-call]
+    whole_height = axis.get_xaxis_transform()
+    spans = list(zip(begins, ends - begins, strict=True))
+    axis.broken_barh(spans, (0, 1), transform=whole_height, color=SKY, alpha=0.22, linewidth=0)
 
 
 def _draw_log(axis: "Axes", marks: Sequence[LogMark]) -> None:

@@ -45,7 +45,7 @@ from monitor.whatif_wording import (
     basis_text,
     change_text,
     comparison_rows,
-    gain_share,
+    effect_shown,
     influence_text,
     number_text,
     ranges_text,
@@ -54,6 +54,7 @@ from monitor.whatif_wording import (
     slope_texts,
     unit_of,
     vent_rows,
+    vents_enough,
     vents_text,
     verdict,
     weight_text,
@@ -125,7 +126,7 @@ def justification_memo(
     """
     yard, cover, proposal, found = assessment.yard, weighed.cover, weighed.proposal, weighed.compared
     zone, units = yard.time_zone, yard.display_units
-    proposed = proposal_text(proposal, cover, zone, units)
+    proposed = proposal_text(proposal, found.cover, zone, units)
     forecast_used = found.ahead is not None
     about = About(
         title=f"{cover.boat.number} {cover.boat.name}: {proposed} – {HEADLINES[weighed.outcome]}",
@@ -162,7 +163,7 @@ def justification_memo(
         slack=_slack(assessment, weighed, retensioned_at),
         seen_for=[_seen_row(one, zone) for one in weighed.speaks_for],
         seen_against=[_seen_row(one, zone) for one in weighed.speaks_against],
-        against=_against(weighed, zone),
+        against=_against(weighed, zone, units),
         build=_build_points(weighed, units),
         photos=[_photo(one, zone) for one in photos],
         photos_left_out=photos_left_out,
@@ -372,7 +373,7 @@ def _seen_row(one: Evidence, zone: str) -> dict[str, str]:
     }
 
 
-def _against(weighed: Weighed, zone: str) -> list[str]:
+def _against(weighed: Weighed, zone: str, units: str) -> list[str]:
     """What speaks against, besides findings: looks that found nothing, further vents that hardly help, cheaper ways."""
     said = []
     for look in weighed.looks:
@@ -383,14 +384,13 @@ def _against(weighed: Weighed, zone: str) -> list[str]:
         said.append(f"{count} found none of this kind ({kinds}); the newest {newest}.")
     found = weighed.compared
     if found.change.vents is not None:
-        counts = [n for n in range(2, found.change.vents + 1, 2) if n in found.vents]
-        enough = next((n - 2 for n in counts if gain_share(found.vents, n) < HARDLY_HELPS), None)
-        if enough is not None and enough >= found.cover.builds[-1].vent_count:
+        enough = vents_enough(found.vents)
+        if found.cover.builds[-1].vent_count <= enough <= min(found.change.vents, max(found.vents)) - 2:
             said.append(
                 f"From {enough} vents on, two more take off less than {HARDLY_HELPS:.0%} of the hours of "
                 f"condensation left: fewer than {found.change.vents} would do."
             )
-    worse = [one for one in found.comparisons if one.effect == "more" and one.name != "score"]
+    worse = [one for one in found.comparisons if effect_shown(one, units) == "more" and one.name != "score"]
     if worse:
         said.append(f"It would have been worse in: {'; '.join(QUANTITIES[one.name].label for one in worse)}.")
     if weighed.proposal.rewrap:

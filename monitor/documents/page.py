@@ -4,17 +4,20 @@ A document is one HTML file with its style inside: no script, nothing fetched. I
 follows the light or dark of a screen.
 """
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from monitor.inspections import SEVERITIES
-from monitor.presentation.rows import is_old
+from monitor.presentation.rows import is_old, linked
 from monitor.register import Yard
 from monitor.wording import CAUTIONS, OWN_JUDGEMENT, local_text, utc_text
 
@@ -71,6 +74,21 @@ def render(template: str, about: About, **values: Any) -> str:
     return environment().get_template(template).render(about=about, **values)
 
 
+def with_ways(page: str, ways: Sequence[tuple[str, str]]) -> str:
+    """A document with links above its heading, for the screen alone, as a web app shows it.
+
+    ``ways`` are words and address of each. The file that is saved has none of them.
+    """
+    before, header, after = page.partition("<header>")
+    return before + environment().get_template("ways.html").render(ways=ways) + header + after
+
+
+def file_stem(kind: str, yard: Yard, as_of: datetime, boat: str = "") -> str:
+    """Name of a document's file without its ending: kind, yard, boat and day, with nothing that a folder would read."""
+    parts = [kind, yard.key, *([boat] if boat else []), f"{as_of.astimezone(ZoneInfo(yard.time_zone)):%Y-%m-%d}"]
+    return "-".join(re.sub(r"[^\w-]|_", "-", part) for part in parts)
+
+
 @cache
 def environment() -> Environment:
     """The templates, with escaping on, names that must be given, and what all of them use."""
@@ -83,5 +101,5 @@ def environment() -> Environment:
     )
     style = (Path(__file__).parent / "documents.css").read_text(encoding="utf-8")
     made.globals |= {"style": Markup(style), "severities": SEVERITIES}  # our own file, not escaped
-    made.filters |= {"local": local_text, "utc": utc_text}
+    made.filters |= {"local": local_text, "utc": utc_text, "linked": linked}
     return made

@@ -1,11 +1,17 @@
 """From a document's HTML to a tagged PDF: the same bytes from the same page, and nothing fetched on the way."""
 
+from importlib.util import find_spec
 from typing import Any
 
 from monitor.errors import StormwalkError
 
 VARIANT = "pdf/ua-1"
 """Tags for screen readers, ISO 14289-1."""
+
+
+def is_installed() -> bool:
+    """Whether WeasyPrint is there; whether its libraries are too, only `to_pdf` finds out."""
+    return find_spec("weasyprint") is not None
 
 
 def to_pdf(html: str) -> bytes:

@@ -111,6 +111,7 @@ def walk_sheet(
     credits: tuple[str, ...] = (),
     remarks: tuple[str, ...] = (),
     base_url: str | None = None,
+    no_address: str = NO_ADDRESS,
 ) -> str:
     """HTML of a walk's sheet, one part a party.
 
@@ -128,7 +129,7 @@ def walk_sheet(
     credits, remarks
         What the weather's licences ask for; sentences beside what is modelled.
     base_url : str, optional
-        Where the web app is reached. Without it there are no QR codes, and the sheet says why.
+        Where the web app is reached. Without it there are no QR codes, and the sheet says why in ``no_address``.
 
     Raises
     ------
@@ -158,7 +159,7 @@ def walk_sheet(
         left_out=[_left_out_row(entry, known) for entry in called_out[:LEFT_OUT_SHOWN]],
         left_out_besides=_more_left_out(len(called_out[LEFT_OUT_SHOWN:]), len(plan.left_out) - len(called_out)),
         first_left_out=[entry.boat for entry in plan.left_out if entry.call == FIRST],
-        no_address="" if base is not None else NO_ADDRESS,
+        no_address="" if base is not None else no_address,
         start=local_text(plan.start, yard.time_zone),
         stand_crew=STAND_CREW,
         small_unit="in" if yard.display_units == "us" else "cm",
@@ -170,9 +171,9 @@ def _facts(plan: WalkPlan, yard: Yard, log_as_of: datetime) -> list[tuple[str, s
     day = local_text(plan.start, zone)
     return [
         ("Start", day),
-        ("Latest finish", _clock(plan.latest_finish, plan.start, zone)),
-        ("Sunrise", _clock(plan.sunrise, plan.start, zone)),
-        ("Sunset", _clock(plan.sunset, plan.start, zone)),
+        ("Latest finish", clock_text(plan.latest_finish, plan.start, zone)),
+        ("Sunrise", clock_text(plan.sunrise, plan.start, zone)),
+        ("Sunset", clock_text(plan.sunset, plan.start, zone)),
         ("Covers", str(sum(len(each.stops) for each in plan.rounds))),
         ("Share of the total score covered", f"{plan.covered_share:.0%}"),
         ("Findings as of", local_text(log_as_of, zone)),
@@ -186,9 +187,9 @@ def _party(party: PartyRound, plan: WalkPlan, known: dict[str, SheetLine], yard:
     lines = [known[stop.boat] for stop in party.stops if stop.boat in known]
     return _Party(
         names=_names(party.names),
-        start=_clock(plan.start, plan.start, yard.time_zone),
-        finish=_clock(party.finish, plan.start, yard.time_zone),
-        way=_way_text(party.walked_m, yard.display_units),
+        start=clock_text(plan.start, plan.start, yard.time_zone),
+        finish=clock_text(party.finish, plan.start, yard.time_zone),
+        way=way_text(party.walked_m, yard.display_units),
         stops=stops,
         tools=tools_for(
             {line.boat.number: {reason.hazard: reason.p for reason in _shown(line.reasons)} for line in lines},
@@ -222,9 +223,9 @@ def _stop(
         berth=berth_text(line.boat) if line is not None else "",
         call=stop.call,
         score=f"{stop.score:.2f}",
-        arrive=_clock(stop.arrive, plan.start, zone),
+        arrive=clock_text(stop.arrive, plan.start, zone),
         minutes=f"{stop.minutes:.0f}",
-        way=_way_text(stop.walk_m, units),
+        way=way_text(stop.walk_m, units),
         stand_crew="; ".join(_finding_text(entry, zone) for entry in stands),
         seen="" if since is None else f"{local_text(since.inspected_at, zone)} by {since.inspector}",
         findings=tuple(findings),
@@ -265,7 +266,7 @@ def _more_left_out(called: int, uncalled: int) -> str:
     return f"Not listed: {' and '.join(parts)}." if parts else ""
 
 
-def _clock(moment: datetime | None, start: datetime, zone: str) -> str:
+def clock_text(moment: datetime | None, start: datetime, zone: str) -> str:
     """A time of the walk's day as ``09:40``; with its day and zone where either is another than the start's."""
     if moment is None:
         return ""
@@ -278,5 +279,6 @@ def _names(names: Sequence[str]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else "".join(names)
 
 
-def _way_text(way_m: float, units: str) -> str:
+def way_text(way_m: float, units: str) -> str:
+    """A way on foot, in whole feet or metres."""
     return f"{way_m / FOOT_M:.0f} ft" if units == "us" else f"{way_m:.0f} m"

@@ -31,6 +31,9 @@ Floats = NDArray[np.float64]
 SAME_LN = 1e-3
 """Exposures that differ by less than a thousandth never varied."""
 
+LEAST_INSPECTIONS, LEAST_FOUND = 20, 5
+"""Below either, a fit says nothing that is worth taking: our own judgement."""
+
 FOLDS = 5
 
 SMALLEST_RISK = 1e-150
@@ -328,13 +331,20 @@ def _held_out(
 def _sentences(
     count: int, found: int, threshold: int, curves: Sequence[FittedCurve], before: float, held_out: float
 ) -> tuple[str, ...]:
+    few = count < LEAST_INSPECTIONS or found < LEAST_FOUND
     told = [f"{count} inspections, of which {found} found something new of severity {threshold} or more."]
+    if few:
+        told.insert(
+            0,
+            f"Too few to say anything: it takes {LEAST_INSPECTIONS} inspections, {LEAST_FOUND} of them with a finding. "
+            f"Leave the curves as they are until then.",
+        )
     left: dict[str, list[str]] = {}
     for curve in curves:
         if curve.left_because:
             left.setdefault(curve.left_because, []).append(HAZARDS[curve.hazard].label)
     told += [f"Left as it was, because {why}: {', '.join(names)}." for why, names in left.items()]
-    if not math.isnan(held_out):
+    if not math.isnan(held_out) and not few:
         better = held_out < before
         told.append(
             f"On walks that they were not fitted to, the fitted curves are {'better' if better else 'no better'}: log "

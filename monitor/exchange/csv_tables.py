@@ -15,6 +15,7 @@ from monitor.units import UnreadableError
 _PROBLEMS_TOLD = 50
 
 MOST_COLUMNS = 500
+MOST_ROWS = 100_000
 """Of a header; more is no table that a person made."""
 
 
@@ -166,6 +167,9 @@ def _records(text: str, file: str) -> tuple[list[tuple[int, list[str]]], list[Pr
         except csv.Error as error:
             return records, [Problem(file, line, "", "the row", f"readable ({error}); check its quotation marks")]
         if any(cells):
+            if len(records) > MOST_ROWS:
+                sentence = f"there are more than {MOST_ROWS:,} rows; divide the file."
+                return [], [Problem(file, line, "", "", "", sentence)]
             records.append((line, cells))
 
 

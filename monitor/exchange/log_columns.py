@@ -28,7 +28,8 @@ MOST_PHOTOS = 50
 """Of one row."""
 
 _UUID = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
-_CONTROL = re.compile(r"[\0-\x08\x0b\x0c\x0e-\x1f\x7f]")
+UNWRITABLE = re.compile(r"[\0-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
+"""Control characters, and halves of letters as JSON may have them."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ class Short(Text):
         """The text, its lines ended in one way."""
         if len(text) > self.longest:
             raise UnreadableError(f"a text of {len(text)} letters", f"at most {self.longest} letters long")
-        if _CONTROL.search(text):
+        if UNWRITABLE.search(text):
             raise UnreadableError(ascii(text[:40]), "text that can be written down")
         return super().read(text, unit).replace("\r\n", "\n").replace("\r", "\n").strip()
 

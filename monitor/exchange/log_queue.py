@@ -9,8 +9,8 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from monitor.errors import LogError
-from monitor.exchange.csv_tables import Problem
-from monitor.exchange.log_columns import LONGEST_NOTE, LONGEST_WORD, MOST_PHOTOS, Id, Time
+from monitor.exchange.csv_tables import Problem, one_line
+from monitor.exchange.log_columns import LONGEST_NOTE, LONGEST_WORD, MOST_PHOTOS, UNWRITABLE, Id, Time
 from monitor.exchange.log_entries import (
     ActionEntry,
     FindingEntry,
@@ -131,7 +131,9 @@ class _Reading:
     def action(self, place: Place, values: dict[str, Any], reader: ReadEntry) -> ActionEntry | None:
         """One action with its photos."""
         photos = self._photos(place, values.pop("photos", None))
-        read = self._read(place, values, reader, "acted_at", ("action", str(values.get("action"))))
+        word = values.get("action")
+        kind = ("action", word if isinstance(word, str) else "")  # any other is refused by the reader
+        read = self._read(place, values, reader, "acted_at", kind)
         if read is None:
             return None
         entry, at, by, key = read
@@ -155,7 +157,10 @@ class _Reading:
         """What the web app's reader makes of an entry, its moment, who it was, and its id; None where that fails."""
         sound = len(self.problems)
         by = values.pop("by", None) or self.by
-        if not isinstance(by, str) or not by.strip() or len(by) > LONGEST_WORD:
+        if isinstance(by, str) and (UNWRITABLE.search(by) or len(by) > LONGEST_WORD):
+            expected = f"a name of at most {LONGEST_WORD} letters that can be written down"
+            self.problems.append(place.problem("by", ascii(one_line(by)), expected))
+        elif not isinstance(by, str) or not by.strip():
             self.problems.append(place.problem("by", "empty", "given: who it was; or name all at once with --by"))
             by = ""
         try:
@@ -203,8 +208,13 @@ class _Reading:
             self.problems.append(place.problem("", "this", expected))
             return None
         texts = {name: values.get(name) or "" for name in ("id", "taken_at", "note")}
-        wrong = [name for name, text in texts.items() if not isinstance(text, str) or len(text) > LONGEST_NOTE]
-        self.problems += [place.problem(name, "this", "text") for name in wrong]
+        wrong = [
+            name
+            for name, text in texts.items()
+            if not isinstance(text, str) or len(text) > LONGEST_NOTE or UNWRITABLE.search(text)
+        ]
+        expected = f"text of at most {LONGEST_NOTE} letters that can be written down"
+        self.problems += [place.problem(name, "this", expected) for name in wrong]
         if wrong:
             return None
         taken_at = None

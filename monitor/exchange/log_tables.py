@@ -111,7 +111,8 @@ class _Reading:
         kind = values["entry"] or ("action" if values["action"] else "finding" if values["defect"] else "inspection")
         values["entry"] = kind
         for column in LOG_COLUMNS:
-            if row.texts.get(column.name) and column.name not in BELONGING[kind]:
+            paper = column.name == "inside" and not values["inside"]  # a form has the column in all of its rows
+            if row.texts.get(column.name) and column.name not in BELONGING[kind] and not paper:
                 expected = f"to stand in a row that tells of {_an(kind)}"
                 self.problems.append(row.problem(column.name, row.text(column.name), expected))
         for name in NEEDED[kind]:

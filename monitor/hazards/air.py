@@ -10,6 +10,19 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
+ZERO_CELSIUS_K = 273.15
+
+AIR_HEAT_J_PER_M3_K = 1.25 * 1005
+"""Heat that a cubic metre of cold air takes up for each degree: density times specific heat."""
+
+VAPOUR_GAS_CONSTANT = 461.5
+"""Of water vapour. [J/kg/K]"""
+
+STEFAN_BOLTZMANN = 5.670374e-8
+"""[W/m2/K4]"""
+
+GRAVITY_MS2 = 9.80665
+
 
 @dataclass(frozen=True)
 class _Saturation:
@@ -106,3 +119,10 @@ def wet_bulb_c(
     wet = _WATER.wet_bulb_c(temperature, vapour_pa, 0.000665 * pressure, start_c)
     iced = _ICE.wet_bulb_c(temperature, vapour_pa, 0.000586 * pressure, start_c)
     return np.where(iced < 0, iced, wet)
+
+
+def vapour_density_kgm3(vapour_pressure_pa: ArrayLike, temperature_c: ArrayLike) -> Floats:
+    """Water vapour in a cubic metre of air, an ideal gas. [kg/m3]"""
+    kelvin = np.asarray(temperature_c, dtype=np.float64) + ZERO_CELSIUS_K
+    density: Floats = np.asarray(vapour_pressure_pa, dtype=np.float64) / (VAPOUR_GAS_CONSTANT * kelvin)
+    return density

@@ -13,29 +13,23 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.hazards import column
-from monitor.hazards.air import vapour_pressure_over_ice_pa, vapour_pressure_over_water_pa
+from monitor.hazards.air import (
+    AIR_HEAT_J_PER_M3_K,
+    GRAVITY_MS2,
+    STEFAN_BOLTZMANN,
+    ZERO_CELSIUS_K,
+    vapour_density_kgm3,
+    vapour_pressure_over_ice_pa,
+    vapour_pressure_over_water_pa,
+)
 from monitor.hazards.alike import builds, distinct_covers, per_cover
-from monitor.hazards.sky import ZERO_CELSIUS_K, Sky, known_dew_point_c
+from monitor.hazards.sky import Sky, known_dew_point_c
 from monitor.hazards.wind import WindParameters, speed_factor
 
 Floats = NDArray[np.float64]
 
-AIR_HEAT_J_PER_M3_K = 1.25 * 1005
-"""Heat that a cubic metre of cold air takes up for each degree: density times specific heat."""
-
-VAPOUR_GAS_CONSTANT = 461.5
-"""Of water vapour. [J/kg/K]"""
-
-STEFAN_BOLTZMANN = 5.670374e-8
-"""[W/m2/K4]"""
-
-GRAVITY_MS2 = 9.80665
-
-_FLOW_PASSES = 2
-"""They leave an error under a thousandth of the flow in any hour of a winter, with up to 16 vents."""
-
-_BLOCK = 20_000
-"""Hours times covers worked out at once, a number that fits a processor's cache. It changes no result."""
+_FLOW_PASSES = 2  # an error under a thousandth of the flow in any hour of a winter, with up to 16 vents
+_BLOCK = 20_000  # hours times covers worked out at once: they fit a processor's cache; changes no result
 
 _LIMITS = {
     "vent_m2": (0.0, 10.0),
@@ -272,13 +266,6 @@ def stack_flow_m3s(opening_m2: ArrayLike, inside_c: ArrayLike, outside_c: ArrayL
     speed_ms = np.sqrt(2 * GRAVITY_MS2 * stack_height_m * apart_k / inside_k)
     flow: Floats = (0.40 + 0.0045 * apart_k) * np.asarray(opening_m2, dtype=np.float64) * speed_ms
     return flow
-
-
-def vapour_density_kgm3(vapour_pressure_pa: ArrayLike, temperature_c: ArrayLike) -> Floats:
-    """Water vapour in a cubic metre of air, an ideal gas. [kg/m3]"""
-    kelvin = np.asarray(temperature_c, dtype=np.float64) + ZERO_CELSIUS_K
-    density: Floats = np.asarray(vapour_pressure_pa, dtype=np.float64) / (VAPOUR_GAS_CONSTANT * kelvin)
-    return density
 
 
 def air_under_covers(

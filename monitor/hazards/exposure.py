@@ -17,7 +17,7 @@ from monitor.units import show_length, show_water
 
 Floats = NDArray[np.float64]
 
-BLOCK = 900
+BLOCK = 500
 """Covers computed at a time: keeps a yard of 10,000 covers within memory without slowing a small one."""
 
 
@@ -56,15 +56,13 @@ def exposures(
     known.
     """
     of = [clocks[cover_id] for cover_id in series.cover_ids]
-    inspected = _moments([clock.inspected_at for clock in of])
-    since_inspection = _Window(weather.hour_ending, inspected)
+    since_inspection = _Window(weather.hour_ending, _moments([clock.inspected_at for clock in of]))
     since_retensioning = _Window(weather.hour_ending, _moments([clock.retensioned_at for clock in of]))
     since_inside = _Window(weather.hour_ending, _moments([clock.looked_inside_at for clock in of]))
     wet = since_inspection.total(series.wet_cycles, weather.temperature_missing)
     gust_missing = np.isnan(weather.gust_ms)
     spacing = np.array([_spacing_m(cover, as_of) for cover in covers])
     work = since_retensioning.total(series.gust_work_kpah, gust_missing) * spacing / BELLY_BAND_SPACING_M
-    days = (np.datetime64(_naive(as_of), "s") - inspected) / np.timedelta64(1, "D")
     snow_peak, snow_at = since_inspection.peak(series.snow_load_kpa)
     gust_peak, gust_at = since_inspection.peak(series.gust_pressure_pa)
     last = np.full(len(covers), max(len(weather.hour_ending) - 1, 0))
@@ -112,15 +110,22 @@ def exposures(
         ),
         *_ice(weather, series, since_inspection, last),
         *_damp(weather, series, since_inside, last),
-        Exposure(
-            "unseen",
-            np.maximum(days, 0.0),
-            inspected,
-            np.zeros(len(covers)),
-            ["inspection log"] * len(covers),
-            ["" if clock.inspected_ever else "never inspected since wrapping" for clock in of],
-        ),
+        unseen(of, as_of),
     ]
+
+
+def unseen(clocks: Sequence[Clocks], as_of: datetime) -> Exposure:
+    """Days since each cover's last inspection at ``as_of`` (UTC): the one exposure that grows from minute to minute."""
+    inspected = _moments([clock.inspected_at for clock in clocks])
+    days = (np.datetime64(_naive(as_of), "s") - inspected) / np.timedelta64(1, "D")
+    return Exposure(
+        "unseen",
+        np.maximum(days, 0.0),
+        inspected,
+        np.zeros(len(clocks)),
+        ["inspection log"] * len(clocks),
+        ["" if clock.inspected_ever else "never inspected since wrapping" for clock in clocks],
+    )
 
 
 def assess(
@@ -139,7 +144,17 @@ def assess(
         block = covers[first : first + BLOCK]
         series = cover_series(weather, yard, block, actions, inspections, parameters)
         blocks.append(exposures(weather, series, block, clocks, inspections, as_of, yard.display_units, actions))
-    return [_joined(parts) for parts in zip(*blocks, strict=True)]
+    return joined(blocks)
+
+
+def split(found: Sequence[Exposure]) -> list[list[Exposure]]:
+    """The exposures of each cover alone; `joined` puts them together again."""
+    return [[_of_cover(exposure, place) for exposure in found] for place in range(len(found[0].value))]
+
+
+def joined(parts: Sequence[Sequence[Exposure]]) -> list[Exposure]:
+    """The exposures of all covers, from those of parts of them that went through the same weather."""
+    return [_joined(of_hazard) for of_hazard in zip(*parts, strict=True)]
 
 
 class _Window:
@@ -308,6 +323,18 @@ def _named(weather: YardWeather, rows: NDArray[np.intp], variables: Sequence[str
         named = column.where(column != "", named)
     filled = named.where(named != "").ffill().fillna("").to_numpy()
     return [str(filled[row]) for row in rows.tolist()] if len(filled) else [""] * len(rows)
+
+
+def _of_cover(exposure: Exposure, place: int) -> Exposure:
+    alone = slice(place, place + 1)
+    return Exposure(
+        hazard=exposure.hazard,
+        value=exposure.value[alone],
+        hour_ending=exposure.hour_ending[alone],
+        missing_share=exposure.missing_share[alone],
+        source=exposure.source[alone],
+        note=exposure.note[alone],
+    )
 
 
 def _joined(parts: Sequence[Exposure]) -> Exposure:

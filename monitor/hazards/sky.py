@@ -7,11 +7,9 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from monitor.hazards import column
-from monitor.hazards.air import dew_point_c, relative_humidity_pct
+from monitor.hazards.air import ZERO_CELSIUS_K, dew_point_c, relative_humidity_pct
 
 Floats = NDArray[np.float64]
-
-ZERO_CELSIUS_K = 273.15
 
 _J2000 = pd.Timestamp("2000-01-01T12:00Z")
 _MOMENTS_PER_HOUR = 6

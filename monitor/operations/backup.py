@@ -16,7 +16,7 @@ from monitor.operations.photos import original_path, photo_folder
 from monitor.store import backup as store
 from monitor.store import chain, health
 from monitor.store.backup import Manifest
-from monitor.store.connection import connect, copy_database
+from monitor.store.connection import connect, copy_database, sentence_of
 from monitor.store.migrations import SCHEMA_VERSION
 
 NIGHTLY_KEPT = 7
@@ -97,7 +97,7 @@ def back_up(database: Path, to: Path | None = None, *, now: datetime, keep: int 
             members = {f"photos/{path.relative_to(files).as_posix()}": path for path in originals}
             target = to if named else _free_name(folder / store.backup_name(database, now))
             manifest = store.pack(target, contents, copy, members)
-        removed = () if keep is None else tuple(_remove_older(folder, database, keep))
+        removed = () if keep is None else tuple(_remove_older(folder, database, keep, target))
     return MadeBackup(target, manifest, removed)
 
 
@@ -160,11 +160,12 @@ def _put_in_place(database: Path, to: Path, unpacked: Path, photos: Path) -> Non
         raise
 
 
-def _remove_older(folder: Path, database: Path, keep: int) -> Iterator[Path]:
+def _remove_older(folder: Path, database: Path, keep: int, newest: Path) -> Iterator[Path]:
+    """Remove what need not stay; never the one just made, which the dates of others hide where the clock was wrong."""
     made = store.backups_in(folder, database)
     stay = store.kept([moment for moment, _ in made], keep)
     for moment, path in made:
-        if moment not in stay:
+        if moment not in stay and path != newest:
             path.unlink()
             yield path
 
@@ -212,6 +213,8 @@ def _checked(path: Path, nothing: str) -> Iterator[None]:
             f"another place."
         ) from error
     except sqlite3.Error as error:
+        raise StoreError(sentence_of(error, path, nothing)) from error
+    except UnicodeDecodeError as error:  # SQLite quotes what is wrong, and that may be no text
         raise StoreError(f"The database of {path} is damaged ({error}). {nothing} Take an earlier backup.") from error
 
 

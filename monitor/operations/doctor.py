@@ -1,7 +1,6 @@
 """A look at everything that can go wrong with a database, its photos, its backups and its service; nothing is changed.
 
-Each check says what was found, how bad it is and what to do. A check that cannot be made, because the file is damaged
-or of another version, says that instead.
+Each check says what was found, how bad it is and what to do, or why it cannot be made.
 """
 
 import hashlib
@@ -18,9 +17,13 @@ from typing import Literal
 from zoneinfo import TZPATH, ZoneInfo
 
 from monitor.errors import StormwalkError
+from monitor.operations import readable
 from monitor.operations.photos import original_path, photo_folder
+from monitor.operations.yard_hours import data_age_now
 from monitor.store import backup as backup_store
 from monitor.store import chain, health
+from monitor.store import register as register_store
+from monitor.store.connection import SMALL_FILES_BYTES
 from monitor.store.migrations import SCHEMA_VERSION
 from monitor.store.service import scheduler_runs
 from monitor.wording import utc_text
@@ -105,8 +108,9 @@ def examine(database: Path, *, now: datetime, backups: Path | None, read_photos:
 def examine_data(
     database: Path, photos: Path, *, now: datetime, read_photos: bool, backups: Path | None = None
 ) -> list[Check]:
-    """Look at what is stored alone: the file, its triggers, the log's chain, the photos, the times."""
+    """Look at what is stored alone: the file, what is in it, its triggers, the log's chain, the photos, the times."""
     checks = _each(database, "file", _file)
+    checks += _each(database, "contents", _contents)
     checks += _each(database, "protection", _protection)
     checks += _each(database, "log chain", lambda conn: _chain(conn, database, backups))
     checks += _each(database, "photos", lambda conn: _photos(conn, photos, read_photos))
@@ -119,12 +123,11 @@ def _each(database: Path, check: str, look: Callable[[sqlite3.Connection], Itera
     try:
         with health.looked_at(database) as conn:
             return list(look(conn))
-    except (sqlite3.Error, OSError, ValueError, OverflowError) as error:
-        return [
-            Check(
-                check, "act now", f"It could not be looked at: {error}.", f"Restore a backup. Keep {database} as it is."
-            )
-        ]
+    except (sqlite3.Error, OSError, *readable.UNREADABLE) as error:
+        to_do = f"Restore a backup. Keep {database} as it is."
+        if shutil.disk_usage(database.parent).free < SMALL_FILES_BYTES:
+            to_do = "Make room on the disk, which is full, and look again."
+        return [Check(check, "act now", f"It could not be looked at: {error}.", to_do)]
 
 
 def _file(conn: sqlite3.Connection) -> Lines:
@@ -148,6 +151,18 @@ def _file(conn: sqlite3.Connection) -> Lines:
         yield Check("file", "act now", f"It is damaged: {line}.", "Restore the last backup made before the damage.")
     if not damage:
         yield Check("file", "ok", f"Database version {version}; no damage, no row that refers to a missing one.")
+
+
+def _contents(conn: sqlite3.Connection) -> Lines:
+    if not health.is_current(conn):
+        yield Check("contents", "ok", "Not looked at: the file is of another version.")
+        return
+    wrong = readable.faults(conn)
+    more = [f"And {len(wrong) - MOST_NAMED} more such faults."] if len(wrong) > MOST_NAMED else []
+    for one in [*wrong[:MOST_NAMED], *more]:
+        yield Check("contents", "act now", one, "Restore the last backup made before the damage.")
+    if not wrong:
+        yield Check("contents", "ok", "All of it can be read; weather answers and rankings are as they were kept.")
 
 
 def _protection(conn: sqlite3.Connection) -> Lines:
@@ -264,13 +279,22 @@ def _clock(conn: sqlite3.Connection, now: datetime) -> Lines:
         yield Check("clock", "ok", f"It is {utc_text(now)}; nothing was stored later than that.")
 
 
+def _weather_age(conn: sqlite3.Connection, yard: health.YardFacts, now: datetime) -> timedelta:
+    """The age that a ranking would tell; of the newest hour of any kind in a file of another version."""
+    newest = now - max(last for _, last in yard.hours)
+    if health.schema_version(conn) != SCHEMA_VERSION:
+        return newest
+    age_h = data_age_now(conn, register_store.yard(conn, yard.key), now)
+    return newest if age_h is None else timedelta(hours=age_h)
+
+
 def _weather(conn: sqlite3.Connection, now: datetime) -> Lines:
     for yard in health.yard_facts(conn):
         pull = f'Run "stormwalk weather refresh --yard {yard.key}", and see "stormwalk weather status".'
         if not yard.hours:
             yield Check("weather", "watch", f"Yard {yard.key} has no weather yet.", pull)
             continue
-        age = now - max(last for _, last in yard.hours)
+        age = _weather_age(conn, yard, now)
         wrapped = yard.last_wrapped_on is not None and now.date() - yard.last_wrapped_on <= SEASON
         level: Level = "ok" if age <= FRESH else "act now" if wrapped and age > STALE else "watch"
         newest = f"Yard {yard.key}: the newest hour of weather is {_age(max(age, timedelta(0)))} old."
@@ -407,9 +431,21 @@ def _backups(conn: sqlite3.Connection, database: Path, nightly: Path | None, fol
         level: Level = "act now" if stored and nightly is not None else "watch"
         yield Check("backups", level, f"There is no backup in {folder}.", run)
         return
-    age = now - made[-1][0]
+    past = [moment for moment, _ in made if moment <= now + CLOCK_ERROR]
+    if len(past) < len(made):
+        ahead = made[-1][1].name
+        yield Check(
+            "backups",
+            "watch",
+            f"{len(made) - len(past)} backups are dated ahead of now, the last {ahead}: a clock was wrong.",
+            "If the clock is right now, move them to another folder: they count as the newest.",
+        )
+    if not past:
+        yield Check("backups", "act now", f"There is no backup in {folder} that was made before now.", run)
+        return
+    age = now - past[-1]
     level = "ok" if age <= BACKUP_AGES[0] else "watch" if age <= BACKUP_AGES[1] else "act now"
-    newest = f"{len(made)} backups in {folder}, the newest {_age(max(age, timedelta(0)))} old."
+    newest = f"{len(past)} backups in {folder}, the newest {_age(max(age, timedelta(0)))} old."
     yield Check("backups", level, newest, "" if level == "ok" else run)
 
 

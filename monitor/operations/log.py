@@ -1,6 +1,7 @@
 """What was seen and done, taken into the log: checked, whole, and once. Imports nothing heavy: logging is quick."""
 
 import math
+import re
 import sqlite3
 import uuid
 from collections.abc import Sequence
@@ -48,12 +49,12 @@ def finding_from_text(text: str) -> NewFinding:
     defect, at, rest = text.partition("@")
     place, colon, rest = rest.partition(":")
     severity, _, note = rest.partition(":")
-    if not (at and colon and severity.strip().isdecimal()):
+    if not (at and colon and re.fullmatch(r"[0-9]{1,4}", severity.strip())):
         raise LogError(
-            f"Finding {text!r} cannot be read; expected DEFECT@PLACE:SEVERITY, for example loose_band@port:2. "
+            f"Finding {text!r:.80} cannot be read; expected DEFECT@PLACE:SEVERITY, for example loose_band@port:2. "
             f"Nothing was logged."
         )
-    return NewFinding(defect.strip(), place.strip(), int(severity), note.strip())
+    return NewFinding(defect.strip(), place.strip(), int(severity.strip()), note.strip())
 
 
 def length_from_text(text: str | None, option: str) -> float | None:
@@ -102,15 +103,16 @@ def record_inspection(
     nothing, whatever became of the cover since, and is refused with other content. Raises LogError or RegisterError.
     """
     corrected = None if corrects_id is None else _entry(conn, yard, "inspections", corrects_id)
-    if corrected is not None:
-        _belongs_to(conn, boat, corrected.cover_id, f"Inspection {corrected.id[:8]}")
     logged = None if inspection_id is None else store.logged_entry(conn, Inspection, inspection_id)
     if logged is None:
+        if corrected is not None:
+            _belongs_to(conn, boat, corrected.cover_id, f"Inspection {corrected.id[:8]}")
         moment = inspected_at or (recorded_at if corrected is None else corrected.inspected_at)
         cover = _cover_then(conn, yard, boat, moment)
     else:
         moment = inspected_at or logged.inspected_at
         cover = _cover_of_logged(conn, yard, boat, logged)
+    boat = cover.boat.number
     _named(inspector, "who looked")
     for finding in findings:
         check_finding(finding.defect, finding.place, finding.severity, finding.note)
@@ -218,6 +220,7 @@ def record_action(
     else:
         moment = acted_at or logged.acted_at
         cover = _cover_of_logged(conn, yard, boat, logged)
+    boat = cover.boat.number
     if corrected is not None:
         _belongs_to(conn, boat, corrected.cover_id, f"Action {corrected.id[:8]}")
         if "rewrapped" in (corrected.action, action):
@@ -335,11 +338,16 @@ def _cover_then(conn: sqlite3.Connection, yard: Yard, boat: str, moment: datetim
 
 
 def _cover_of_logged(conn: sqlite3.Connection, yard: Yard, boat: str, logged: Inspection | Action) -> Cover:
-    """The cover that an entry was logged at, which need not be the boat's cover of that moment any more."""
+    """The cover that an entry was logged at, which need not be the boat's cover of that moment any more.
+
+    Nor need the boat be called as it was when the entry was written: a number that no boat has now is the old one.
+    """
     cover = register_store.cover(conn, logged.cover_id)
-    if all(other.stored_id != logged.cover_id for other in register_store.all_covers(conn, yard.key)):
+    known = register_store.all_covers(conn, yard.key)
+    if all(other.stored_id != logged.cover_id for other in known):
         raise LogError(f"The id {logged.id} is of an entry in another yard. Nothing was logged.")
-    _belongs_to(conn, boat, logged.cover_id, f"The entry {logged.id}")
+    if any(other.boat.number == boat for other in known):
+        _belongs_to(conn, boat, logged.cover_id, f"The entry {logged.id}")
     return cover
 
 

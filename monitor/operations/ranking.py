@@ -1,41 +1,44 @@
 """From the database to a ranking: read what was known, calculate, keep the result."""
 
 import sqlite3
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from collections.abc import Container, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from monitor import __version__
 from monitor.assessment import ForecastReach, SourceStatus, YardAssessment
-from monitor.clocks import Log, OpenEntry, clocks, open_findings
+from monitor.clocks import Clocks, Log, OpenEntry, clocks, open_findings
 from monitor.errors import StormwalkError
-from monitor.hazards.exposure import assess, exposures
-from monitor.hazards.series import HazardParameters, YardWeather, cover_series, yard_weather
-from monitor.hazards.snow import snow_on_covers
-from monitor.inspections import STAND_DEFECTS
+from monitor.hazards.exposure import Exposure, assess, exposures, joined, split, unseen
+from monitor.hazards.series import cover_series, yard_weather
+from monitor.hazards.snow import KPA_PER_MM
+from monitor.inspections import STAND_DEFECTS, Action, Inspection
+from monitor.operations.memory import Memory
 from monitor.operations.register import ranking_parameters
 from monitor.operations.weather import merged_weather
+from monitor.operations.yard_hours import (
+    HAZARD_PARAMETERS,
+    TRACE_MM,
+    YardHours,
+    data_age_h,
+    storms_of_yard,
+    storms_where,
+    yard_hours,
+)
 from monitor.preparation import Preparation, before_the_storm
-from monitor.ranking import HAZARDS, OpenFinding, RankedCover, rank_covers, ranked_from_row
-from monitor.register import Cover, Yard, flattest_slope_deg
+from monitor.ranking import HAZARDS, OpenFinding, RankedCover, RankingParameters, rank_covers, ranked_from_row
+from monitor.register import Cover, Yard
 from monitor.store import inspections as log_store
 from monitor.store import rankings as ranking_store
 from monitor.store import register as register_store
 from monitor.store import weather as weather_store
-from monitor.storms import Storm, StormParameters, find_storms
+from monitor.storms import Storm
 from monitor.weather.providers import PROVIDERS
 from monitor.weather.table import Merged
 from monitor.wording import OWN_JUDGEMENT, berth_text, defect_text, local_text
-
-HAZARD_PARAMETERS = HazardParameters()
-STORM_PARAMETERS = StormParameters()
-
-TRACE_MM = 0.1
-"""Less water than this is nothing lying: the share of snow in rain is never exactly nought."""
 
 LATER = " Weather of this time was fetched or imported later: add --hindsight to use it."
 
@@ -79,55 +82,87 @@ def assess_yard(
     with_series: bool = False,
     ahead_h: int = 0,
     outlook_h: int = 0,
+    only: str | None = None,
+    parameters: RankingParameters | None = None,
+    memory: Memory | None = None,
 ) -> YardAssessment:
     """Put together everything about a yard at ``as_of`` (UTC) from what had been fetched and logged by ``known_at``.
 
     A cover counts as it was recorded by then; one that was entered into the register only later counts as entered.
-    ``with_series`` keeps the hourly series of every cover, for pages and explanations. With ``ahead_h`` the weather
-    goes on with what is forecast, and the ranking is the one to expect so many hours after ``as_of`` if nobody lifts a
-    hand; hours that no forecast reaches are missing ones. ``outlook_h`` adds the weather forecast for so many hours,
-    and its storms, to be shown beside a ranking that leaves them out. Raises StormwalkError where the yard has no cover
-    at that moment, or no forecast to look ahead on.
+    With ``ahead_h`` the weather goes on with what is forecast, and the ranking is the one to expect so many hours after
+    ``as_of`` if nobody lifts a hand; hours that no forecast reaches are missing ones.
+
+    Parameters
+    ----------
+    with_series : bool
+        Keep the hourly series of every cover, for pages and explanations.
+    outlook_h : int
+        Add the weather forecast for so many hours, and its storms, to be shown beside a ranking that leaves them out.
+    only : str, optional
+        Work out the cover of this boat alone, with its series and the log of its boat. Every number is the one that the
+        whole yard's assessment has; but the storms are its own: rain makes one where snow or water lay on this cover.
+    parameters : RankingParameters, optional
+        Curves to judge by; default: the yard's as chosen by ``known_at``.
+    memory : Memory, optional
+        What earlier assessments of the yard worked out, to be used and brought up to date. It changes no result.
+
+    Raises
+    ------
+    StormwalkError
+        The yard, or the boat, has no cover at that moment, or there is no forecast to look ahead on.
     """
-    every_cover = register_then(conn, yard, known_at)
-    covers = covers_on_boats(every_cover, as_of)
-    if not covers:
-        raise StormwalkError(_no_covers(every_cover, yard, as_of))
+    memory = Memory() if memory is None else memory
     yard_id = register_store.yard_id(conn, yard.key)
+    every_cover = register_then(conn, yard, known_at, only)
+    standing = covers_on_boats(every_cover, as_of)
+    covers = [cover for cover in standing if only is None or cover.boat.number == only]
+    if not covers:
+        raise StormwalkError(_no_covers(conn, every_cover, yard, as_of, only))
+    boat_of_cover = {one.stored_id: one.boat.number for one in every_cover if only is None or one.boat.number == only}
     entries = log_store.log_of_yard(conn, yard_id, as_of=as_of, known_at=known_at)
     log = Log(entries.inspections, entries.findings, entries.actions)
-    season = min(cover.builds[0].built_at for cover in covers)
-    until = as_of + timedelta(hours=ahead_h)
-    merged = merged_weather(conn, yard, known_at, season, until)
+    if only is not None:
+        log = _of_covers(log, boat_of_cover)
+    season = min(cover.builds[0].built_at for cover in standing)
+    until, shown_until = as_of + timedelta(hours=ahead_h), as_of + timedelta(hours=outlook_h)
+    past = yard_hours(conn, yard, known_at, season, until, memory, "weather")
+    outlook = yard_hours(conn, yard, known_at, season, shown_until, memory, "outlook") if outlook_h else None
+    merged, weather = past.merged, past.weather
     forecast = _forecast_reach(conn, yard, yard_id, merged, as_of, known_at) if ahead_h else None
-    outlook = merged_weather(conn, yard, known_at, season, as_of + timedelta(hours=outlook_h)) if outlook_h else None
-    parameters = ranking_parameters(conn, yard, known_at)
-    weather = yard_weather(merged, yard, season, until, HAZARD_PARAMETERS)
-    since = clocks({_id(cover): cover.builds[0].built_at for cover in covers}, vents_changed_at(covers, as_of), log)
-    still_open = open_findings(log, {_id(cover): cover.boat.number for cover in every_cover})
-    series = (
-        cover_series(weather, yard, covers, log.actions, log.inspections, HAZARD_PARAMETERS) if with_series else None
+    since = clocks(
+        {cover.stored_id: cover.builds[0].built_at for cover in covers}, vents_changed_at(covers, as_of), log
     )
-    found = (
-        exposures(weather, series, covers, since, log.inspections, until, yard.display_units, log.actions)
-        if series is not None
-        else assess(weather, yard, covers, log.actions, log.inspections, since, until, HAZARD_PARAMETERS)
-    )
-    data_age_h = _data_age_h(merged, as_of)
+    still_open = open_findings(log, boat_of_cover)
+    parameters = parameters or ranking_parameters(conn, yard, known_at)
+    series = None
+    if with_series or only is not None:
+        series = cover_series(weather, yard, covers, log.actions, log.inspections, HAZARD_PARAMETERS)
+        found = exposures(weather, series, covers, since, log.inspections, until, yard.display_units, log.actions)
+    else:
+        found = _exposures(past, yard, covers, log, since, until, memory)
+    age_h = data_age_h(merged, as_of)
     ranked = rank_covers(
         [cover.boat.number for cover in covers],
-        [_id(cover) for cover in covers],
+        [cover.stored_id for cover in covers],
         found,
-        {_id(cover): worst_open(still_open[cover.boat.number]) for cover in covers if cover.boat.number in still_open},
-        data_age_h,
+        {
+            cover.stored_id: worst_open(still_open[cover.boat.number])
+            for cover in covers
+            if cover.boat.number in still_open
+        },
+        age_h,
         parameters,
     )
-    coming: list[Storm] = []
+    if only is not None and series is not None:
+        snow_lies, water_lies = series.snow_load_kpa[:, 0] > TRACE_MM * KPA_PER_MM, series.pocket_mm[:, 0] > TRACE_MM
+        storms = storms_where(past, np.asarray(snow_lies), np.asarray(water_lies))
+    else:
+        storms = storms_of_yard(past, covers, memory, "storms")
+    coming: tuple[Storm, ...] = ()
     if ahead_h:
-        coming = _storms(weather, merged, covers, after=as_of)
+        coming = storms_of_yard(past, covers, memory, "coming", after=as_of)
     elif outlook is not None:
-        further = yard_weather(outlook, yard, season, as_of + timedelta(hours=outlook_h), HAZARD_PARAMETERS)
-        coming = _storms(further, outlook, covers, after=as_of)
+        coming = storms_of_yard(outlook, covers, memory, "coming", after=as_of)
     return YardAssessment(
         yard=yard,
         as_of=as_of,
@@ -139,16 +174,16 @@ def assess_yard(
         open_findings=still_open,
         log=log,
         weather=merged,
-        storms=tuple(_storms(weather, merged, covers)),
+        storms=storms,
         sources=_sources(conn, yard_id, as_of, known_at),
         parameters=parameters,
         not_assessed=tuple(name for name in parameters.curves if name not in {e.hazard for e in found}),
-        data_age_h=data_age_h,
-        fetched_later=data_age_h is None and _fetched_later(conn, yard, season, as_of),
+        data_age_h=age_h,
+        fetched_later=age_h is None and _fetched_later(conn, yard, season, as_of),
         ahead_h=ahead_h,
         forecast=forecast,
-        coming=tuple(coming),
-        outlook=outlook,
+        coming=coming,
+        outlook=None if outlook is None else outlook.merged,
         series=series,
     )
 
@@ -166,10 +201,9 @@ def storm_is_coming(conn: sqlite3.Connection, past: YardAssessment, ahead_h: int
     """Whether the forecast has any storm in the hours ahead; far quicker than to look ahead at every cover."""
     now = past.as_of
     season = min(cover.builds[0].built_at for cover in past.covers)
-    until = now + timedelta(hours=ahead_h)
-    merged = merged_weather(conn, past.yard, now, season, until)
-    weather = yard_weather(merged, past.yard, season, until, HAZARD_PARAMETERS)
-    return bool(_storms(weather, merged, past.covers, after=now))
+    memory = Memory()
+    ahead = yard_hours(conn, past.yard, now, season, now + timedelta(hours=ahead_h), memory, "weather")
+    return bool(storms_of_yard(ahead, past.covers, memory, "coming", after=now))
 
 
 def with_hours_of(assessment: YardAssessment, cover_id: int) -> YardAssessment:
@@ -194,7 +228,8 @@ def keep_ranking(
     One that looks ahead is marked by ``ahead_h`` in its parameters, and carries what was to do before.
     """
     titles = {
-        _id(cover): f"{cover.boat.number} {cover.boat.name}, {berth_text(cover.boat)}" for cover in assessment.covers
+        cover.stored_id: f"{cover.boat.number} {cover.boat.name}, {berth_text(cover.boat)}"
+        for cover in assessment.covers
     }
     heading, remarks = _heading(assessment), _remarks(assessment)
     yard = assessment.yard
@@ -263,11 +298,15 @@ def unknown_boat(assessment: YardAssessment, boat: str) -> str:
     )
 
 
-def register_then(conn: sqlite3.Connection, yard: Yard, known_at: datetime) -> list[Cover]:
-    """Every cover of the yard as recorded by ``known_at``, and those of boats that were entered only later."""
+def register_then(conn: sqlite3.Connection, yard: Yard, known_at: datetime, only: str | None = None) -> list[Cover]:
+    """Every cover of the yard as recorded by ``known_at``, and those of boats that were entered only later.
+
+    With ``only`` of those entered later the covers of this boat alone, so that another's entry changes nothing of it.
+    """
     known = register_store.all_covers(conn, yard.key, known_at)
     boats = {cover.boat.number for cover in known}
-    return known + [cover for cover in register_store.all_covers(conn, yard.key) if cover.boat.number not in boats]
+    later = [cover for cover in register_store.all_covers(conn, yard.key) if cover.boat.number not in boats]
+    return known + [cover for cover in later if only is None or cover.boat.number == only]
 
 
 def covers_on_boats(every_cover: Sequence[Cover], as_of: datetime) -> list[Cover]:
@@ -279,12 +318,57 @@ def covers_on_boats(every_cover: Sequence[Cover], as_of: datetime) -> list[Cover
     return list(on_boat.values())
 
 
-def _no_covers(known: Sequence[Cover], yard: Yard, as_of: datetime) -> str:
+def _of_covers(log: Log, covers: Container[int]) -> Log:
+    """The log of these covers: all of a boat's, for a stand defect outlives the cover it was seen on."""
+    visits = [visit for visit in log.inspections if visit.cover_id in covers]
+    ids = {visit.id for visit in visits}
+    return Log(
+        visits,
+        [finding for finding in log.findings if finding.inspection_id in ids],
+        [action for action in log.actions if action.cover_id in covers],
+    )
+
+
+def _exposures(
+    past: YardHours,
+    yard: Yard,
+    covers: Sequence[Cover],
+    log: Log,
+    since: Mapping[int, Clocks],
+    until: datetime,
+    memory: Memory,
+) -> list[Exposure]:
+    """Exposures of all covers; worked out for those alone whose build, log or weather is another than in memory."""
+    by_id = {cover.stored_id: cover for cover in covers}
+    logged: list[Inspection | Action] = [*log.inspections, *log.actions]
+    entries: dict[int, list[Inspection | Action]] = {cover_id: [] for cover_id in by_id}
+    for entry in logged:
+        if entry.cover_id in entries:
+            entries[entry.cover_id].append(entry)
+    rests_on = {
+        cover_id: (past.mark, cover, cover.build_at(until), since[cover_id], entries[cover_id])
+        for cover_id, cover in by_id.items()
+    }
+
+    def work_out(stale: list[int]) -> list[list[Exposure]]:
+        again, actions, visits = [by_id[cover_id] for cover_id in stale], log.actions, log.inspections
+        return split(assess(past.weather, yard, again, actions, visits, since, until, HAZARD_PARAMETERS))
+
+    of_covers: list[list[Exposure]] = memory.keep_each("exposures", rests_on, work_out)
+    of_now = unseen([since[cover_id] for cover_id in by_id], until)
+    return [of_now if exposure.hazard == of_now.hazard else exposure for exposure in joined(of_covers)]
+
+
+def _no_covers(conn: sqlite3.Connection, known: Sequence[Cover], yard: Yard, as_of: datetime, only: str | None) -> str:
+    moment = local_text(as_of, yard.time_zone, year=True)
+    if only is not None:
+        register_store.find_cover(conn, yard.key, only)  # an unknown boat is told with its neighbours' numbers
+        return f"Boat {only} of yard {yard.key} had no cover on {moment}. Nothing was made. Choose a later moment."
     if not known:
         return f'Yard {yard.key} has no covers yet: load them with "stormwalk covers import FILE --yard {yard.key}".'
     first = min(cover.builds[0].built_at for cover in known)
     return (
-        f"Yard {yard.key} had no cover on {local_text(as_of, yard.time_zone, year=True)}; the first was wrapped on "
+        f"Yard {yard.key} had no cover on {moment}; the first was wrapped on "
         f"{local_text(first, yard.time_zone, year=True)}. Choose a later moment."
     )
 
@@ -346,7 +430,7 @@ def _kept_as(ranking_id: str) -> str:
 
 
 def _fetched_later(conn: sqlite3.Connection, yard: Yard, season: datetime, as_of: datetime) -> bool:
-    return _data_age_h(merged_weather(conn, yard, None, season, as_of), as_of) is not None
+    return data_age_h(merged_weather(conn, yard, None, season, as_of), as_of) is not None
 
 
 def _forecast_reach(
@@ -372,30 +456,6 @@ def _forecast_reach(
     return ForecastReach(hours[-1].to_pydatetime(), min(fetched), names)
 
 
-def _storms(
-    weather: YardWeather, merged: Merged, covers: Sequence[Cover], after: datetime | None = None
-) -> list[Storm]:
-    """Storms since the first wrapping, or among the hours after a moment alone.
-
-    Whether rain falls on something is judged by the flattest of the covers.
-    """
-    flattest = min(flattest_slope_deg(build, cover.boat.beam_m) for cover in covers for build in cover.builds)
-    snow = snow_on_covers(weather.snow, np.array([flattest]), HAZARD_PARAMETERS.snow)
-    hours = weather.hour_ending
-    since = slice(0 if after is None else int(hours.searchsorted(pd.Timestamp(after), side="right")), None)
-    forcing = replace(
-        weather.snow, **{part.name: getattr(weather.snow, part.name)[since] for part in fields(weather.snow)}
-    )
-    return find_storms(
-        merged.values.reindex(hours[since]),
-        forcing,
-        (snow.ice_mm > TRACE_MM)[since, 0],
-        (snow.pocket_mm > TRACE_MM)[since, 0],
-        weather.air_cycles[since],
-        STORM_PARAMETERS,
-    )
-
-
 def _sources(conn: sqlite3.Connection, yard_id: int, as_of: datetime, known_at: datetime) -> tuple[SourceStatus, ...]:
     last = weather_store.last_hours(conn, yard_id, known_at)
     status = []
@@ -419,15 +479,6 @@ def _sources(conn: sqlite3.Connection, yard_id: int, as_of: datetime, known_at: 
     return tuple(status)
 
 
-def _data_age_h(merged: Merged, as_of: datetime) -> float | None:
-    """Age of the newest hour that somebody measured or analysed; None where there is none. [h]"""
-    seen = merged.sources.apply(lambda column: column.str.endswith((":observed", ":analysis"))).any(axis=1)
-    if not seen.any():
-        return None
-    newest = seen[seen].index[-1].to_pydatetime()
-    return max(float((as_of - newest).total_seconds()) / 3600, 0.0)
-
-
 def worst_open(entries: Sequence[OpenEntry]) -> OpenFinding:
     """The first of a boat's open findings, worst first, with how many more there are."""
     finding, visit = entries[0].finding, entries[0].inspection
@@ -445,11 +496,5 @@ def vents_changed_at(covers: Sequence[Cover], as_of: datetime) -> dict[int, date
         for before, build in zip(cover.builds, cover.builds[1:], strict=False):
             other = (before.vent_count, before.vent_area_m2) != (build.vent_count, build.vent_area_m2)
             if other and build.built_at <= as_of:
-                changed[_id(cover)] = build.built_at
+                changed[cover.stored_id] = build.built_at
     return changed
-
-
-def _id(cover: Cover) -> int:
-    if cover.id is None:
-        raise ValueError(f"cover of boat {cover.boat.number} is not stored")
-    return cover.id

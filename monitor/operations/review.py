@@ -12,7 +12,6 @@ from monitor.evaluation.replay import KnownThen, Replayed, Walk, brought_to_ligh
 from monitor.evaluation.review import THRESHOLD, ReviewParameters, SeasonReview, review
 from monitor.inspections import Inspection
 from monitor.operations.ranking import (
-    HAZARD_PARAMETERS,
     covers_on_boats,
     register_then,
     vents_changed_at,
@@ -20,6 +19,7 @@ from monitor.operations.ranking import (
 )
 from monitor.operations.register import ranking_parameters
 from monitor.operations.weather import merged_weather
+from monitor.operations.yard_hours import HAZARD_PARAMETERS
 from monitor.register import Cover, Yard
 from monitor.store import inspections as log_store
 from monitor.store import register as register_store

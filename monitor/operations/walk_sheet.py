@@ -7,7 +7,7 @@ from datetime import datetime
 
 from monitor.assessment import YardAssessment
 from monitor.clocks import open_findings
-from monitor.documents.walk_sheet import SheetLine, walk_sheet
+from monitor.documents.walk_sheet import NO_ADDRESS, SheetLine, walk_sheet
 from monitor.errors import StormwalkError
 from monitor.inspections import Inspection
 from monitor.operations import walks
@@ -27,6 +27,7 @@ def sheet_of_walk(
     now: datetime,
     party: str = "",
     base_url: str | None = None,
+    no_address: str = NO_ADDRESS,
 ) -> str:
     """HTML of the sheet of a walk, as it stands after what people changed of it.
 
@@ -40,7 +41,7 @@ def sheet_of_walk(
     party : str
         Name of a person: the sheet of that party alone.
     base_url : str, optional
-        Where the web app is reached, for the QR codes.
+        Where the web app is reached, for the QR codes; without it the sheet says ``no_address``.
 
     Raises
     ------
@@ -62,6 +63,7 @@ def sheet_of_walk(
         credits=tuple(dict.fromkeys(status.credit for status in assessment.sources if status.newest_hour is not None)),
         remarks=_remarks(assessment),
         base_url=base_url,
+        no_address=no_address,
     )
 
 

@@ -24,11 +24,9 @@ from monitor.walks.plan import (
     WalkPlan,
     WalkRequest,
     check_request,
-    cover_from_json,
-    plan_from_json,
     plan_rounds,
-    request_from_json,
 )
+from monitor.walks.stored import cover_from_json, plan_from_json, request_from_json
 
 
 @dataclass(frozen=True)

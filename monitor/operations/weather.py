@@ -37,6 +37,7 @@ from monitor.weather.providers import PROVIDERS, Answer, hand, met_norway, nws_a
 from monitor.weather.providers.logger import LoggerMapping
 from monitor.weather.providers.open_meteo_archive import Archive
 from monitor.weather.table import Merged, ParsedHours, SourceSeries, merge_by_priority, no_flags
+from monitor.wording import local_text
 
 BY_HAND = "hand:"
 """Begins the address of a reading; what follows is who read."""
@@ -185,13 +186,13 @@ def record_reading(
     body = hand.written(at, by, values, over_h)
     answer = Answer(url=f"{BY_HAND}{by}", status=200, headers={}, body=body, fetched_at=recorded_at)
     parsed = hand.parse(body, fetched_at=recorded_at)
-    first, last = parsed.hours.index[0].to_pydatetime(), parsed.hours.index[-1].to_pydatetime()
+    first, last = parsed.hours.index.min().to_pydatetime(), parsed.hours.index.max().to_pydatetime()
     for earlier in store.read_hours(conn, yard_id, recorded_at, first, last):
         if earlier.series.source == "hand":
             parsed = _joined(parsed, earlier.series)
     store.store_hours(conn, yard_id, "hand", answer, parsed)
-    hours = f"{last:%Y-%m-%d %H:%M} UTC" if first == last else f"{first:%Y-%m-%d %H:%M} to {last:%H:%M} UTC"
-    return FetchReport("hand", True, f"hand: {', '.join(values)} kept for the hour ending {hours}.")
+    begin, end = (local_text(each, yard.time_zone, year=True) for each in (first - timedelta(hours=1), last))
+    return FetchReport("hand", True, f"hand: {', '.join(values)} kept for {begin} to {end}.")
 
 
 def merged_weather(
@@ -204,6 +205,12 @@ def merged_weather(
     """The yard's hours as known at a moment, from the best source of each value; faults are flagged and unused."""
     order, single = sources.orders(conn, yard, known_at)
     return merge_by_priority(judged_series(conn, yard, known_at, start, end), order, single)
+
+
+def weather_mark(conn: sqlite3.Connection, yard: Yard, known_at: datetime | None = None) -> tuple[object, ...]:
+    """What `merged_weather` rests on besides its span: an equal mark means the same hours from the same sources."""
+    known = store.known_mark(conn, register_store.yard_id(conn, yard.key), known_at)
+    return (*known, sources.orders(conn, yard, known_at))
 
 
 def judged_series(

@@ -11,6 +11,7 @@ import pandas as pd
 from monitor.operations import sources
 from monitor.operations.sources import UsedSource
 from monitor.operations.weather import current_alerts, judged_series, merged_weather
+from monitor.operations.yard_hours import data_age_h
 from monitor.register import Yard
 from monitor.store import bulletins
 from monitor.store import register as register_store
@@ -36,8 +37,8 @@ def weather_status(conn: sqlite3.Connection, yard: Yard, now: datetime) -> dict[
     ``gaps`` are runs of hours between a source's first and last in which one of the variables that the hazards live on
     is unknown, ``never_known`` those that the source knows of no hour; ``flags`` counts flagged values by variable and
     flag; ``coverage`` counts the last hours by variable. ``choice`` explains why a source is used. Beside the sources
-    stand the ``coverage`` of the merged hours, the ``alerts`` in force, the ``daily_check`` against measured days and
-    the ``order`` in which sources are believed.
+    stand the ``coverage`` of the merged hours, ``data_age_h``, the age that a ranking would tell, the ``alerts`` in
+    force, the ``daily_check`` against measured days and the ``order`` in which sources are believed.
     """
     yard_id = register_store.yard_id(conn, yard.key)
     logs = {log.source: log for log in store.fetch_log(conn, yard_id)}
@@ -58,6 +59,7 @@ def weather_status(conn: sqlite3.Connection, yard: Yard, now: datetime) -> dict[
         ],
         "without_station": sources.sources_without_station(conn, yard),
         "coverage": _recent_coverage(merged, now),
+        "data_age_h": data_age_h(merged, now),
         "order": {"": list(order), **{variable: list(names) for variable, names in single.items()}},
         "alerts": [_alert(alert) for alert in current_alerts(conn, yard, now)],
         "daily_check": {

@@ -6,8 +6,9 @@ from datetime import datetime, timedelta
 from monitor.assessment import YardAssessment
 from monitor.changes import Change
 from monitor.errors import StormwalkError
-from monitor.operations.ranking import HAZARD_PARAMETERS, assess_yard, unknown_boat
+from monitor.operations.ranking import assess_yard, unknown_boat
 from monitor.operations.weather import merged_weather
+from monitor.operations.yard_hours import HAZARD_PARAMETERS
 from monitor.register import Cover, Yard
 from monitor.weather.table import Merged
 from monitor.whatif import WhatIf, what_if

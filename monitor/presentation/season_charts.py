@@ -26,13 +26,15 @@ _APART = 0.16
 
 @dataclass(frozen=True)
 class SharePoint:
-    """A share with its interval, all in per cent, where it stands on the axis, and its words for the hover."""
+    """A share with its interval, all in per cent, and where it stands on the axis; ``text`` is for the hover, ``name``
+    stands over it where it is not empty."""
 
     x: float
     value: float
     low: float
     high: float
     text: str
+    name: str = ""
 
 
 @dataclass(frozen=True)
@@ -130,6 +132,7 @@ def calibration_chart(review: SeasonReview) -> ShareChart | None:
                     100 * band.observed.low,
                     100 * band.observed.high,
                     f"{band.call}: {band.needed.hits} of {band.needed.of}",
+                    band.call if quality is review.quality else "",
                 )
                 for band in quality.bands
                 if band.needed.of
@@ -138,7 +141,7 @@ def calibration_chart(review: SeasonReview) -> ShareChart | None:
         for (label, quality), (colour, sign) in zip(pairs, _LOOKS, strict=False)
     )
     return ShareChart(
-        label="Share of inspections that needed a hand against the mean score before them, by call, with 95 % intervals",
+        label="Share of inspections that needed a hand against their mean score, by call, with 95 % intervals",
         x_title="said: mean score before the inspections [%]",
         y_title="seen: needed a hand [%]",
         series=series,
@@ -190,5 +193,3 @@ def month_text(month: tuple[int, int]) -> str:
 def _month(moment: datetime, time_zone: str) -> tuple[int, int]:
     local = moment.astimezone(ZoneInfo(time_zone))
     return local.year, local.month
-
-

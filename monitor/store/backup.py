@@ -336,8 +336,8 @@ def _checked_manifest(path: Path, archive: zipfile.ZipFile) -> Manifest:
         raise _refusal(path, "its list of contents is missing, or a name stands in it twice")
     try:
         manifest = _manifest_of(json.loads(archive.read(MANIFEST)))
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise _refusal(path, f"its list of contents cannot be read ({error!r})") from error
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
+        raise _refusal(path, f"its list of contents cannot be read ({error!r:.200})") from error
     listed = {member.name: member.byte_count for member in manifest.members} | {MANIFEST: sizes[MANIFEST]}
     if listed != sizes or DATABASE not in listed or len(manifest.members) + 1 != len(infos):
         raise _refusal(path, "what it holds is not what its list of contents says")

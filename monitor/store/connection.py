@@ -1,6 +1,7 @@
 """Opening the database: one checked file, brought up to date when opened, written in whole transactions."""
 
 import os
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -12,6 +13,12 @@ from monitor.store.migrations import APPLICATION_ID, SCHEMA_VERSION, migrate
 
 BUSY_TIMEOUT_S = 10.0
 """How long a writer waits for another process to finish; our transactions last well under a second."""
+
+_NO_SMALL_FILES = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR)
+"""What SQLite answers where it cannot make the files that it keeps beside an open database."""
+
+SMALL_FILES_BYTES = 100_000
+"""Room for those files: an index of 32 KiB, and the log with a first entry."""
 
 
 def connect(path: str | Path, *, create: bool = False) -> sqlite3.Connection:
@@ -96,6 +103,62 @@ def write(conn: sqlite3.Connection) -> Iterator[None]:
         raise
 
 
+def open_to_look(path: Path) -> sqlite3.Connection:
+    """A connection that can only read, to a file of any version. Raises sqlite3.Error.
+
+    Where SQLite cannot make the small files that readers share, because the folder may only be read or the disk is
+    full, the file is read as one that nobody writes to. Entries that are still in its log would be missed: then the
+    error stands.
+    """
+    conn = _open(path, "ro")
+    try:
+        conn.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError as error:
+        conn.close()
+        log = path.with_name(f"{path.name}-wal")
+        if _code(error) not in _NO_SMALL_FILES or (log.exists() and log.stat().st_size):
+            raise
+        return _open(path, "ro&immutable=1")
+    except sqlite3.DatabaseError:
+        conn.close()
+        raise
+    return conn
+
+
+def sentence_of(error: sqlite3.Error, path: Path, outcome: str) -> str:
+    """What SQLite's error on a database means: what was found, ``outcome``, and what to do."""
+    code = _code(error)
+    # Where the disk is full to the last byte, it is the small files that cannot be made: no error of SQLite says so.
+    if code in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN) and _is_full(path):
+        code = sqlite3.SQLITE_FULL
+    match code:
+        case sqlite3.SQLITE_NOTADB:
+            found, to_do = "is not a database", "Name stormwalk's own file with --db, or restore its last backup."
+        case sqlite3.SQLITE_CORRUPT:
+            found, to_do = f"is damaged ({error})", "Restore its last backup."
+        case 0 if "decode" in str(error):  # raised by Python: a text in it is none any more
+            found, to_do = f"is damaged ({error})", "Restore its last backup."
+        case sqlite3.SQLITE_BUSY:
+            found, to_do = f"is in use by another process that does not finish ({error})", "Try again when it has."
+        case sqlite3.SQLITE_FULL:
+            found, to_do = f"is on a disk that is full ({error})", "Make room on it and try again."
+        case sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_READONLY:
+            found, to_do = f"cannot be used ({error})", "Allow this user to write to the file and its folder."
+        case sqlite3.SQLITE_IOERR:
+            found, to_do = f"cannot be read or written as it should ({error})", "Check the disk that it is on."
+        case _:
+            found, to_do = f"cannot be used ({error})", "Check the file and its folder, or restore its last backup."
+    return f"{path} {found}. {outcome} {to_do}"
+
+
+def _is_full(path: Path) -> bool:
+    """Whether the disk has no room for the small files that SQLite keeps beside a database that is open."""
+    try:
+        return shutil.disk_usage(path.parent).free < SMALL_FILES_BYTES
+    except OSError:
+        return False
+
+
 def copy_database(path: Path, target: Path) -> None:
     """Copy a database while others use it, and check the copy. Raises StoreError where it fails or target exists.
 
@@ -105,13 +168,21 @@ def copy_database(path: Path, target: Path) -> None:
         raise StoreError(f"{target} is already there. No copy was made. Name another file for it.")
     part = target.with_name(f"{target.name}.part")
     try:
-        with closing(_open(path, "ro")) as source, closing(_open(part, "rwc")) as copy:
+        with closing(open_to_look(path)) as source, closing(_open(part, "rwc")) as copy:
             source.backup(copy, pages=-1)  # in one step: a stepwise copy starts over at every write by another process
             (verdict,) = copy.execute("PRAGMA integrity_check(1)").fetchone()
         if verdict != "ok":
-            raise StoreError(f"The copy of {path} failed its check ({verdict}) and was removed. Check {path} itself.")
+            found = " ".join(verdict.split())
+            raise StoreError(f"The copy of {path} failed its check ({found}) and was removed. Check {path} itself.")
         part.replace(target)
-    except (sqlite3.Error, OSError) as error:
+    except sqlite3.Error as error:
+        if _code(error) == sqlite3.SQLITE_FULL:
+            raise StoreError(
+                f"{target.parent} has no room for a copy of {path} ({error}). The original is unchanged. Make room."
+            ) from error
+        outcome = f"It could not be copied to {target}. The original is unchanged."
+        raise StoreError(sentence_of(error, path, outcome)) from error
+    except OSError as error:
         raise StoreError(f"{path} could not be copied to {target} ({error}). The original is unchanged.") from error
     finally:
         part.unlink(missing_ok=True)
@@ -243,13 +314,6 @@ def _in_sentences(path: Path) -> Iterator[None]:
     except OSError as error:
         raise StoreError(f"{path} cannot be reached ({error.strerror}). Nothing was changed.") from error
     except sqlite3.Error as error:
-        match _code(error):
-            case sqlite3.SQLITE_NOTADB:
-                sentence = "is not a database. Nothing was changed. Name stormwalk's own file with --db."
-            case sqlite3.SQLITE_CORRUPT:
-                sentence = f"is damaged ({error}). Nothing was changed. Restore its last backup."
-            case sqlite3.SQLITE_BUSY:
-                sentence = f"is in use by another process that does not finish ({error}). Try again when it has."
-            case _:
-                sentence = f"cannot be opened ({error}). Nothing was changed. Check the file and its folder."
-        raise StoreError(f"{path} {sentence}") from error
+        raise StoreError(sentence_of(error, path, "Nothing was changed.")) from error
+    except UnicodeDecodeError as error:  # SQLite quotes what is wrong, and that may be no text
+        raise StoreError(f"{path} is damaged ({error}). Nothing was changed. Restore its last backup.") from error

@@ -1,6 +1,8 @@
 """A database looked at from outside: read alone, whatever its version or state, for the doctor and for backups."""
 
+import hashlib
 import sqlite3
+import zlib
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -9,7 +11,7 @@ from pathlib import Path
 
 from monitor.errors import StoreError
 from monitor.store.append_only import APPEND_ONLY, append_only_tables_unprotected
-from monitor.store.connection import BUSY_TIMEOUT_S
+from monitor.store.connection import open_to_look
 from monitor.store.migrations import APPLICATION_ID, SCHEMA_VERSION
 from monitor.store.rows import moment_of
 
@@ -64,33 +66,12 @@ def looked_at(path: Path) -> Iterator[sqlite3.Connection]:
     """
     if not path.is_file():
         raise StoreError(f'No database at {path}. Run "stormwalk init" to make one, or name another with --db.')
-    with closing(_open(path)) as conn:
-        conn.row_factory = sqlite3.Row
+    with closing(open_to_look(path)) as conn:
         conn.execute("BEGIN")
         (application_id,) = conn.execute("PRAGMA application_id").fetchone()
         if application_id != APPLICATION_ID:
             raise StoreError(f"{path} is not a database of stormwalk. Name stormwalk's own file with --db.")
         yield conn
-
-
-def _open(path: Path) -> sqlite3.Connection:
-    """Where SQLite may not make the small files that readers share, the file is read as one that nobody writes to."""
-    uri = path.absolute().as_uri()
-    conn = sqlite3.connect(f"{uri}?mode=ro", uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None)
-    try:
-        conn.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    except sqlite3.OperationalError as error:
-        conn.close()
-        log = path.with_name(f"{path.name}-wal")
-        if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY) or (
-            log.exists() and log.stat().st_size
-        ):
-            raise
-        return sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None)
-    except sqlite3.DatabaseError:
-        conn.close()
-        raise
-    return conn
 
 
 def schema_version(conn: sqlite3.Connection) -> int:
@@ -107,6 +88,27 @@ def damage(conn: sqlite3.Connection) -> list[str]:
         tables = sorted({str(row[0]) for row in orphans})
         found = [f"{sum(row[0] == table for row in orphans)} rows of {table} refer to missing ones" for table in tables]
     return found
+
+
+def altered(conn: sqlite3.Connection) -> list[str]:
+    """Answers of weather services and rankings that are not as they were kept, by the hash that was kept with them."""
+    kept = {
+        "The weather answer": "SELECT id, body, body_sha256 FROM weather_fetches WHERE body IS NOT NULL ORDER BY id",
+        "The ranking": "SELECT id, rows, rows_sha256 FROM rankings ORDER BY id",
+    }
+    return [
+        f"{what} {key} is not as it was kept."
+        for what, query in kept.items()
+        for key, packed, sha256 in conn.execute(query)
+        if not _is_as_kept(packed, sha256)
+    ]
+
+
+def _is_as_kept(packed: bytes, sha256: str) -> bool:
+    try:
+        return hashlib.sha256(zlib.decompress(packed)).hexdigest() == sha256
+    except zlib.error:
+        return False
 
 
 def unprotected_tables(conn: sqlite3.Connection) -> list[str]:

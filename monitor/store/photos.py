@@ -93,6 +93,11 @@ def whose(conn: sqlite3.Connection, photo: Photo) -> Whose:
     return Whose(*row)
 
 
+def was_logged(conn: sqlite3.Connection, photo_id: str) -> bool:
+    """Whether a photo with this whole id was ever logged, withdrawn or not."""
+    return _exists(conn, "photos", photo_id)
+
+
 def photo_ids(conn: sqlite3.Connection, yard_id: int) -> list[str]:
     """Ids of all photos of a yard, withdrawn ones too."""
     rows = conn.execute(f"SELECT photos.id FROM {_WITH_COVER} WHERE {_OF_YARD}", (yard_id,))

@@ -213,6 +213,24 @@ def notices(conn: sqlite3.Connection, yard_id: int, *, unsent_only: bool = False
     return [each for each in kept if each.sent_at is None] if unsent_only else kept
 
 
+def newest_of_season(conn: sqlite3.Connection, yard_id: int) -> tuple[int, ...]:
+    """What changes when something that the review of a yard's season rests on was logged, built, planned or chosen."""
+    covers = "SELECT covers.id FROM covers JOIN boats ON boats.id = covers.boat_id WHERE boats.yard_id = :yard"
+    visits = f"SELECT id FROM inspections WHERE cover_id IN ({covers})"
+    walks = "SELECT id FROM walks WHERE yard_id = :yard"
+    counted = conn.execute(
+        f"""SELECT (SELECT count(*) FROM ({visits})),
+                   (SELECT count(*) FROM findings WHERE inspection_id IN ({visits})),
+                   (SELECT count(*) FROM actions WHERE cover_id IN ({covers})),
+                   (SELECT count(*) FROM cover_builds WHERE cover_id IN ({covers})),
+                   (SELECT count(*) FROM ranking_curves WHERE yard_id = :yard),
+                   (SELECT count(*) FROM ({walks})),
+                   (SELECT count(*) FROM walk_changes WHERE walk_id IN ({walks}))""",
+        {"yard": yard_id},
+    ).fetchone()
+    return tuple(counted)
+
+
 def newest_entries(conn: sqlite3.Connection, yard_id: int, jobs: Iterable[str]) -> tuple[object, ...]:
     """What changes when anything that a yard's page shows does: newest numbers and counts, the register's rows, and how
     the last runs of its jobs ended."""
@@ -229,3 +247,12 @@ def newest_entries(conn: sqlite3.Connection, yard_id: int, jobs: Iterable[str]) 
     ended = [last_ended(conn, job) for job in jobs]
     outcomes = tuple((run.job, run.outcome, run.message) for run in ended if run is not None and run.outcome != "done")
     return (tuple(counted), tuple(map(tuple, boats)), tuple(yard), outcomes)
+
+
+def newest_pictures_and_walks(conn: sqlite3.Connection) -> tuple[object, ...]:
+    """What changes when a photo is logged or withdrawn, or a walk planned or changed; beside `newest_entries`."""
+    counted = conn.execute(
+        """SELECT (SELECT count(*) FROM photos), (SELECT count(*) FROM photo_withdrawals),
+                  (SELECT count(*) FROM walks), (SELECT count(*) FROM walk_changes)"""
+    ).fetchone()
+    return tuple(counted)

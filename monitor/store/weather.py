@@ -201,6 +201,20 @@ def read_hours(
     return sorted(found, key=lambda stored: SOURCES.index(stored.series.source))
 
 
+def known_mark(conn: sqlite3.Connection, yard_id: int, known_at: datetime | None = None) -> tuple[int, int]:
+    """What differs between two moments, or two looks, wherever `read_hours` may: fetches are only added.
+
+    Count and newest number of the fetches with hours that were made by then: earlier moments know a part of what later
+    ones know, so that an equal count and number are the same fetches.
+    """
+    count, newest = conn.execute(
+        """SELECT count(*), coalesce(max(id), 0) FROM weather_fetches
+           WHERE yard_id = ? AND outcome IN ('stored', 'same') AND fetched_at <= ?""",
+        (yard_id, limit_text(known_at)),
+    ).fetchone()
+    return count, newest
+
+
 def last_hours(
     conn: sqlite3.Connection, yard_id: int, known_at: datetime | None = None
 ) -> dict[tuple[str, Kind], datetime]:

@@ -168,33 +168,6 @@ class WalkChange:
     note: str = ""
 
 
-def request_from_json(plain: Mapping[str, Any]) -> WalkRequest:
-    """The request that `WalkRequest.as_json` wrote."""
-    read = {**plain, "crew": tuple(plain["crew"]), "calls": tuple(plain["calls"])}
-    return WalkRequest(**{**read, **_moments(plain, "start", "as_of")})
-
-
-def plan_from_json(plain: Mapping[str, Any]) -> WalkPlan:
-    """The plan that `WalkPlan.as_json` wrote."""
-    rounds = tuple(
-        PartyRound(
-            names=tuple(one["names"]),
-            stops=tuple(PlannedStop(**{**stop, **_moments(stop, "arrive")}) for stop in one["stops"]),
-            walked_m=one["walked_m"],
-            finish=datetime.fromisoformat(one["finish"]),
-        )
-        for one in plain["rounds"]
-    )
-    read = {**plain, **_moments(plain, "as_of", "start", "latest_finish", "sunrise", "sunset")}
-    left_out = tuple(LeftOut(**one) for one in plain["left_out"])
-    return WalkPlan(**{**read, "rounds": rounds, "left_out": left_out, "notes": tuple(plain["notes"])})
-
-
-def cover_from_json(plain: Mapping[str, Any]) -> WalkCover:
-    """The cover whose fields these are."""
-    return WalkCover(**{**plain, "stand_defects": tuple(plain["stand_defects"])})
-
-
 def check_request(request: WalkRequest, known_calls: Sequence[str] = tuple(MINUTES)) -> None:
     """Raise StormwalkError, with what is expected, for a request that no walk can be planned from."""
     names = [name.strip().casefold() for name in request.crew]
@@ -466,7 +439,3 @@ def _plain(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: _plain(one) for key, one in value.items()}
     return [_plain(one) for one in value] if isinstance(value, tuple | list) else value
-
-
-def _moments(plain: Mapping[str, Any], *names: str) -> dict[str, datetime | None]:
-    return {name: None if plain[name] is None else datetime.fromisoformat(plain[name]) for name in names}

@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from datetime import UTC, datetime
 from typing import Any
 
@@ -26,19 +27,32 @@ _UNIT_OF_CODE = {
 }
 """Code of the WMO's table of common units, and how ``units.py`` spells that unit."""
 
+DEEPEST = 50
+"""Levels of an answer; no service has ten. Python itself fails at some hundreds, in whatever looks at such a value."""
+
+_LONGEST_QUOTE = 600
+"""Letters of an answer, or of its names, that stand in a sentence."""
+
 
 def broken(service: str, expected: str, found: str) -> ProviderContractError:
     """The error of an answer that is not in the agreed shape."""
     return ProviderContractError(
-        f"{service}: expected {expected}, got {found}. Nothing was read from this answer. If the next pull says the "
-        f"same, the service has changed and stormwalk needs an update."
+        f"{service}: expected {quoted(expected)}, got {quoted(found)}. Nothing was read from this answer. If the next "
+        f"pull says the same, the service has changed and stormwalk needs an update."
     )
+
+
+def quoted(said: object) -> str:
+    """What a service says, as it fits into a sentence."""
+    text = str(said)
+    return text if len(text) <= _LONGEST_QUOTE else f"{text[: _LONGEST_QUOTE - 3]}..."
 
 
 def decoded(service: str, body: bytes) -> Any:
     """The JSON of an answer.
 
-    Raises ProviderContractError where the body is empty, a web page, not JSON, cut off, or a problem report (RFC 9457).
+    Raises ProviderContractError where the body is empty, a web page, not JSON, cut off, nested too deeply, has text
+    that cannot be written down, or is a problem report (RFC 9457).
     """
     text = body.decode("utf-8", "replace").lstrip("\ufeff").strip()
     if not text:
@@ -57,13 +71,38 @@ def decoded(service: str, body: bytes) -> Any:
         raise broken(service, "a JSON answer", found) from None
     except ValueError as error:  # a whole number of thousands of digits
         raise broken(service, "a JSON answer", f"a number that cannot be read ({error!s:.60})") from None
+    _refuse_deep(service, answer, text)
+    if _HALF_LETTER.search(text):
+        _refuse_half_letters(service, answer)
     if isinstance(answer, dict) and isinstance(answer.get("title"), str) and isinstance(answer.get("status"), int):
-        said = ": ".join(str(answer[key]) for key in ("title", "detail") if answer.get(key))
+        said = quoted(": ".join(str(answer[key]) for key in ("title", "detail") if answer.get(key)))
         raise ProviderContractError(
             f'{service} sent error {answer["status"]} instead of an answer: "{said}". Nothing was read. '
             f"The next pull asks again."
         )
     return answer
+
+
+def _refuse_deep(service: str, answer: Any, text: str) -> None:
+    level = [answer] if isinstance(answer, dict | list) else []
+    for _ in range(DEEPEST):
+        parts = (part.values() if isinstance(part, dict) else part for part in level)
+        level = [each for part in parts for each in part if isinstance(each, dict | list)]
+        if not level:
+            return
+    raise broken(service, "a JSON answer", f"one nested too deeply: {text[:60]!r}")
+
+
+_HALF_LETTER = re.compile(r"\\u[dD][89a-fA-F]")
+"""Half of a letter beyond the first 65,536 of Unicode, as JSON escapes it. Whole ones are two halves."""
+
+
+def _refuse_half_letters(service: str, answer: Any) -> None:
+    try:
+        json.dumps(answer, ensure_ascii=False).encode()
+    except UnicodeEncodeError as error:
+        found = f"half a letter ({error.object[error.start]!a})"
+        raise broken(service, "text that can be written down", found) from None
 
 
 def member(service: str, parent: Any, name: str, kind: type) -> Any:

@@ -18,7 +18,8 @@ EARTH_RADIUS_KM = 6371.0088
 WITHIN_KM = 100.0
 """Beyond this an airport's weather says little of the yard's: our own choice."""
 
-_LOWEST_M = -450.0  # the shore of the Dead Sea; less is a mark for unknown
+_LOWEST_M, _HIGHEST_M = -450.0, 9000.0
+"""From the shore of the Dead Sea to the highest mountain (both from memory); beyond is a mark for unknown."""
 
 
 CANADIAN_PROVINCES: Mapping[str, tuple[str, ...]] = {
@@ -231,4 +232,4 @@ def _nws_height_m(name: str, elevation: Any) -> float | None:
 
 
 def _height_m(height_m: float) -> float | None:
-    return height_m if height_m > _LOWEST_M else None
+    return height_m if _LOWEST_M < height_m < _HIGHEST_M else None

@@ -1,5 +1,6 @@
 """Units that weather services and loggers state, and their conversion to the canonical ones. Pure."""
 
+import math
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -84,6 +85,17 @@ _BY_CANONICAL_UNIT = {
     "deg": _DEGREES,
     "W/m²": _WATTS_PER_SQUARE_METRE,
 }
+
+
+def number_of(text: str) -> float:
+    """A number as machines write it; NaN for ``nan``.
+
+    Raises ValueError for anything else, also for an infinite one and for what Python alone takes: ``1_0``, ``١``.
+    """
+    number = float(text)
+    if "_" in text or not text.isascii() or not (math.isnan(number) or abs(number) < 1e300):
+        raise ValueError(f"{text!r:.60} is not a number")
+    return number
 
 
 def units_of(variable: str) -> tuple[str, ...]:

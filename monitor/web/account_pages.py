@@ -20,6 +20,7 @@ from monitor.operations.accounts import Attempt, SignInRefusedError, TooManyTrie
 from monitor.store import accounts as store
 from monitor.store import register as register_store
 from monitor.store.accounts import Account
+from monitor.web.form_reading import expect_utf8
 from monitor.web.security import (
     NO_ACCOUNT,
     account_of,
@@ -33,7 +34,7 @@ from monitor.web.security import (
     token_of,
 )
 from monitor.web.site import go, now, reading, the_yard, web, writing, yard_url
-from monitor.web.templating import LOOPBACK, page
+from monitor.web.templating import is_loopback, page
 from monitor.wording import local_text
 
 MOST_FIELDS, LARGEST_FIELD_BYTES = 10, 4_000
@@ -64,6 +65,7 @@ def _client(request: Request) -> str:
 
 async def _form(request: Request) -> dict[str, str]:
     """Fields of a form without files."""
+    expect_utf8(request)
     async with request.form(max_files=0, max_fields=MOST_FIELDS, max_part_size=LARGEST_FIELD_BYTES) as form:
         return {name: value for name, value in form.items() if isinstance(value, str)}
 
@@ -356,7 +358,10 @@ def _change_guest(
             link = operations.make_guest_link(
                 conn, yard_key, form.get("boat", ""), by=by.name, now=moment, days=int(days)
             )
-            return f"The link of boat {link.boat} is in the list below. Whoever has its address sees that boat's page."
+            return (
+                f"The link of boat {link.boat} is in the list below. Whoever has its address sees the condition report "
+                f"of that boat."
+            )
         case "revoke":
             if store.revoke_guest_link(conn, yard_key, form.get("link", ""), moment):
                 return "The link was taken back; it shows nothing any more."
@@ -389,7 +394,7 @@ def _guests_page(request: Request, *, boat: str = "", days: str = "", problem: s
         "days": days or str(operations.GUEST_LINK_DAYS),
         "most_days": operations.MOST_GUEST_LINK_DAYS,
         "links": rows,
-        "only_here": request.url.hostname in LOOPBACK,
+        "only_here": is_loopback(request.url.hostname),
     }
     return never_kept(page(request, "guests.html", status=status, problem=problem, **values))
 

@@ -22,6 +22,7 @@ from monitor.store import inspections as log_store
 from monitor.store import photos as photo_store
 from monitor.store import register as register_store
 from monitor.store.accounts import Account
+from monitor.store.connection import sentence_of
 from monitor.web.entries import (
     LONGEST_NOTE,
     UUID,
@@ -34,7 +35,7 @@ from monitor.web.entries import (
     log_inspection,
     past_moment,
 )
-from monitor.web.security import need
+from monitor.web.security import later, need
 from monitor.web.site import now, web, writing
 from monitor.web.templating import app_files, app_static
 
@@ -109,7 +110,7 @@ def _record_photo(request: Request, account: Account, photo_id: str, query: Mapp
         yard = register_store.yard_of_cover(conn, _owner(conn, owners).cover_id)
         taken_at = past_moment("taken_at", query.get("taken_at", ""), yard, now(request))
         folder = photos.photo_folder(web(request).database)
-        is_known = photo_store.photo(conn, photo_id) is not None or photo_id in _photos_ever(conn, yard)
+        is_known = photo_store.was_logged(conn, photo_id)
         try:
             said = photos.record_photo(
                 conn,
@@ -231,11 +232,6 @@ def _too_early(entry_id: str) -> _ProblemError:
     return _ProblemError(409, sentence, retry=True)
 
 
-def _photos_ever(conn: sqlite3.Connection, yard: Yard) -> list[str]:
-    """Ids of the yard's photos, withdrawn ones too."""
-    return photo_store.photo_ids(conn, register_store.yard_id(conn, yard.key))
-
-
 def _logged(entry_id: str, is_new: bool, said: list[str]) -> Response:
     return _json({"id": entry_id, "new": is_new, "said": said}, 201 if is_new else 200)
 
@@ -268,7 +264,9 @@ def _route(path: str, **endpoints: Endpoint) -> Route:
         except NotThereError as error:
             return _problem(404, str(error))
         except StoreError as error:
-            return _problem(503, str(error))
+            return later(_problem(503, str(error)))
+        except sqlite3.Error as error:
+            return later(_problem(503, sentence_of(error, web(request).database, "Nothing was logged.")))
         except StormwalkError as error:
             return _problem(422, str(error))
 

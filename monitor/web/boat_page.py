@@ -10,9 +10,9 @@ from starlette.routing import Route
 
 from monitor.clocks import OpenEntry, open_findings
 from monitor.departures import check_cover
+from monitor.documents import pdf
 from monitor.errors import StormwalkError
 from monitor.inspections import STAND_DEFECTS
-from monitor.operations.accounts import guest_boat
 from monitor.operations.photos import photos_of_boat
 from monitor.presentation.rows import ReasonRow, boat_rows, build_rows, finding_rows, reason_row
 from monitor.register import Cover, Yard
@@ -60,22 +60,9 @@ def boat_page(request: Request) -> Response:
         lines=lines,
         history=history,
         quick_actions=QUICK_ACTIONS,
+        pdf_is_possible=pdf.is_installed(),
         **{**values, **state},
     )
-
-
-def guest_page(request: Request) -> Response:
-    """What a guest sees of the one boat a link was made for: neither its owner nor any other boat."""
-    moment = now(request)
-    with reading(request) as conn:
-        yard_key, number = guest_boat(conn, request.path_params["token"], moment)
-        yard = register_store.yard(conn, yard_key)
-        cover = register_store.find_cover(conn, yard.key, number)
-        values = _about(conn, yard, cover, request)
-        lines = log_lines(conn, yard, number, history=False)
-    standing, state = _standing(request, yard, cover)
-    shown = {**values, **state, "yard": None, "of_yard": yard}
-    return page(request, "guest_boat.html", standing=standing, lines=lines, **shown)
 
 
 def open_entries(conn: sqlite3.Connection, yard: Yard, boat: str) -> list[OpenEntry]:
@@ -129,7 +116,4 @@ def _standing(request: Request, yard: Yard, cover: Cover) -> tuple[Standing | No
     return standing, state_of(assessment)
 
 
-routes = [
-    Route("/yards/{key}/boat", boat_page),
-    Route("/guest/{token}", guest_page),
-]
+routes = [Route("/yards/{key}/boat", boat_page)]

@@ -2,8 +2,9 @@
 
 from pathlib import PurePosixPath
 
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, PlainTextResponse, Response
+from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from monitor.web.live import INDEX
@@ -29,7 +30,7 @@ def static_file(request: Request) -> Response:
     """A file that pages of charts share; its address changes with it."""
     pages, name = web(request).pages, request.path_params["name"]
     if name not in pages.files or not request.url.path.startswith(pages.static):
-        return PlainTextResponse("no such file", status_code=404)
+        raise HTTPException(404)
     return Response(pages.files[name], media_type=media_type_of(PurePosixPath(name)), headers=KEPT_FOR_A_YEAR)
 
 

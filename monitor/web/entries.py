@@ -4,19 +4,19 @@ import re
 import sqlite3
 import threading
 import uuid
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Protocol
 
-from monitor.errors import LogError, RegisterError, StormwalkError
+from monitor.errors import LogError, RegisterError, StoreError, StormwalkError
 from monitor.inspections import ACTIONS, DEFECTS, PLACES, SEVERITIES, Action, Inspection
 from monitor.operations.log import NewFinding, length_from_text, record_action, record_inspection, speed_from_text
 from monitor.register import Yard
 from monitor.store import inspections as store
 from monitor.store import register as register_store
-from monitor.store.connection import write
+from monitor.store.connection import BUSY_TIMEOUT_S, write
 from monitor.units import UnreadableError
 from monitor.yard_clock import moment_on
 
@@ -34,7 +34,7 @@ NUMBER = re.compile(r"[0-9]+(\.[0-9]*)?|\.[0-9]+")
 FIRST_YEAR, LAST_YEAR = 1980, 2099
 
 
-_one_at_a_time = threading.Lock()
+_writing = threading.Lock()
 """Threads of this process queue up here: SQLite lets writers try again at random, and one of many may wait for long.
 
 Twenty phones at once on two cores: the longest answer took 9 s without it and 2 s with it (tests/benchmarks).
@@ -144,20 +144,27 @@ def action_from(values: Mapping[str, Any]) -> NewAction:
 def inspection_form_values(form: Mapping[str, Any]) -> dict[str, Any]:
     """Values for `inspection_from` of a form's fields, all of them text; fields of other purpose are left alone.
 
-    A row of findings counts once a defect is chosen or a note written. The button ``sound`` says that there is none.
+    A row of findings counts once anything of it is chosen or written. Only the button ``sound`` says that there is
+    none: a form with neither is refused, so that a finding half filled in is never taken for a sound cover.
     """
     values = {name: form[name] for name in _INSPECTION_FIELDS if form.get(name)}
     values["inside"] = bool(form.get("inside"))
-    numbers = sorted({int(match.group(1)) for name in form if (match := _ROW.fullmatch(name))})
-    rows = [{part: form.get(f"{part}-{number}", "") for part in _FINDING_PARTS} for number in numbers]
-    rows = [row for row in rows if row["defect"] or str(row["note"]).strip()]
+    rows = [{part: form.get(f"{part}-{number}", "") for part in _FINDING_PARTS} for number in rows_written(form)]
     for row in rows:
-        if str(row["severity"]).isdecimal():
+        if re.fullmatch(r"[0-9]{1,4}", str(row["severity"])):
             row["severity"] = int(row["severity"])
     if rows and form.get("sound"):
         raise EntryError(["All sound was chosen, and findings are written below: leave out the one or the other."])
+    if not rows and not form.get("sound") and not form.get("corrects"):
+        raise EntryError(["Nothing is written as found: say what was found, or tap All sound."])
     values["findings"] = rows
     return values
+
+
+def rows_written(form: Mapping[str, Any]) -> list[int]:
+    """Numbers of a form's rows of findings in which anything is chosen or written, in order."""
+    numbers = sorted({int(match.group(1)) for name in form if (match := _ROW.fullmatch(name))})
+    return [n for n in numbers if any(str(form.get(f"{part}-{n}", "")).strip() for part in _FINDING_PARTS)]
 
 
 def action_form_values(form: Mapping[str, Any]) -> dict[str, Any]:
@@ -182,7 +189,7 @@ def log_inspection(
         It cannot be taken as it is: a time ahead or before the wrapping, a correction of something corrected already...
     """
     moment = _past_moment("inspected_at", entry.inspected_at, yard, now)
-    with _one_at_a_time, write(conn):
+    with _one_at_a_time(), write(conn):
         logged = store.logged_entry(conn, Inspection, entry.id)
         try:
             said = record_inspection(
@@ -212,7 +219,7 @@ def log_action(
 ) -> tuple[bool, list[str]]:
     """Log something that ``account`` did; as `log_inspection`."""
     moment = _past_moment("acted_at", entry.acted_at, yard, now)
-    with _one_at_a_time, write(conn):
+    with _one_at_a_time(), write(conn):
         logged = store.logged_entry(conn, Action, entry.id)
         try:
             said = record_action(
@@ -232,6 +239,19 @@ def log_action(
         except StormwalkError as error:
             raise _told_apart(conn, yard, entry.boat, logged, error) from error
     return logged is None, said
+
+
+@contextmanager
+def _one_at_a_time() -> Iterator[None]:
+    """Wait for the other threads no longer than for another process: else each waits for all before it in turn."""
+    if not _writing.acquire(timeout=BUSY_TIMEOUT_S):
+        raise StoreError(
+            f"Others have been writing to the log for {BUSY_TIMEOUT_S:g} s. Nothing was logged. Try again."
+        )
+    try:
+        yield
+    finally:
+        _writing.release()
 
 
 def past_moment(what: str, text: str, yard: Yard, now: datetime) -> datetime | None:
@@ -434,5 +454,7 @@ def _shown(value: object) -> str:
         return "nothing"
     if isinstance(value, bool):
         return str(value).lower()
+    if isinstance(value, (list, Mapping)):  # whatever is in it, and however deep
+        return "a list" if isinstance(value, list) else "an object"
     shown = ascii(value)
     return shown if len(shown) <= 40 else f"{shown[:37]}..."

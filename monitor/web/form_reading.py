@@ -4,8 +4,10 @@ import re
 from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass
 
+from python_multipart.multipart import parse_options_header
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -53,6 +55,7 @@ def form_page(role: str, show: Show, take: Take) -> Callable[[Request], Awaitabl
 
 async def read_form(request: Request) -> Sent:
     """The fields and photos of a posted form. A file that was not chosen comes empty, and is left out."""
+    expect_utf8(request)
     fields: dict[str, str] = {}
     photos: list[bytes] = []
     async with request.form(max_files=MOST_PHOTOS, max_fields=MOST_FIELDS, max_part_size=LARGEST_FIELD_BYTES) as form:
@@ -64,6 +67,13 @@ async def read_form(request: Request) -> Sent:
             else:
                 fields[name] = value
     return Sent(fields, tuple(photos))
+
+
+def expect_utf8(request: Request) -> None:
+    """Refuse a form in another character set: Python has some that are no text, and fails at them in its own ways."""
+    _, options = parse_options_header(request.headers.get("content-type"))
+    if options.get(b"charset", b"utf-8").lower() not in (b"utf-8", b"utf8", b"us-ascii"):
+        raise HTTPException(415, "The form came in another character set than UTF-8. Nothing was stored")
 
 
 def refusal(problems: Iterable[str], labels: dict[str, str], rows: list[int], closing: str) -> Refusal:

@@ -14,16 +14,20 @@ from pathlib import Path
 from typing import Protocol
 
 from monitor.assessment import YardAssessment
+from monitor.operations.memory import Memory
 from monitor.operations.ranking import OUTLOOK_H, assess_yard, with_hours_of
+from monitor.operations.season_review import season_of_yard
+from monitor.presentation.season_review import SeasonContent
 from monitor.service import BACKUP, TIDY, JobState, job_names
 from monitor.store import register as register_store
 from monitor.store.connection import connect_read_only
-from monitor.store.service import newest_entries
+from monitor.store.service import newest_entries, newest_of_season
 
 LONGEST_KEPT = timedelta(minutes=10)
 """A page is made anew after this even where nothing was stored: the age of its data and the days unseen go on."""
 
 INDEX = "index.html"
+REVIEW = "review.html"
 
 Clock = Callable[[], datetime]
 
@@ -43,6 +47,9 @@ class Renderer(Protocol):
     def cover_page(self, assessment: YardAssessment, cover_id: int, static: str, jobs: list[JobState]) -> str:
         """HTML of one cover's page; the assessment has the hours of that cover."""
 
+    def review_page(self, assessment: YardAssessment, season: SeasonContent, static: str, jobs: list[JobState]) -> str:
+        """HTML of the page that reviews the season."""
+
 
 @dataclass
 class _Kept:
@@ -54,6 +61,14 @@ class _Kept:
     pages: dict[str, bytes] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class _KeptSeason:
+    """A yard's season in words; new weather changes no list of the past, so that it holds until something is logged."""
+
+    state: tuple[int, ...]
+    content: SeasonContent
+
+
 class Pages:
     """Pages of the yards of one database, kept until something of the yard changed; safe for several threads."""
 
@@ -63,6 +78,8 @@ class Pages:
         self._states = states
         self._clock = clock
         self._kept: dict[str, _Kept] = {}
+        self._seasons: dict[str, _KeptSeason] = {}
+        self._memories: dict[str, Memory] = {}
         self._locks: dict[str, threading.Lock] = {}
         self._lock = threading.Lock()
         files = render.static_files()
@@ -79,11 +96,16 @@ class Pages:
         """A yard's page by its file name; None where there is none. Raises StormwalkError where it cannot be made."""
         with self._making(yard_key), self._reading() as conn:
             kept = self._current(conn, yard_key)
-            if name not in kept.pages:
+            if name not in kept.pages and name != REVIEW:
                 made = self._make(kept, name)
                 if made is None:
                     return None
                 kept.pages[name] = made.encode()
+            if name in kept.pages:
+                return kept.pages[name]
+        with self._making(f"{yard_key} {REVIEW}"), self._reading() as conn:  # some seconds, in which other pages go on
+            content = self._season(conn, kept.assessment).content
+            kept.pages[name] = self._render.review_page(kept.assessment, content, self.static, kept.jobs).encode()
             return kept.pages[name]
 
     def page_name(self, assessment: YardAssessment, cover_id: int) -> str:
@@ -96,15 +118,25 @@ class Pages:
         kept = self._kept.get(yard_key)
         state = newest_entries(conn, register_store.yard_id(conn, yard_key), [*job_names(yard_key), BACKUP, TIDY])
         if kept is None or kept.state != state or not _fresh(kept.assessment.as_of, now):
-            assessment = assess_yard(conn, yard, as_of=now, known_at=now, outlook_h=OUTLOOK_H)
+            memory = self._memories.setdefault(yard_key, Memory())
+            assessment = assess_yard(conn, yard, as_of=now, known_at=now, outlook_h=OUTLOOK_H, memory=memory)
             kept = self._kept[yard_key] = _Kept(state, assessment, self._states(yard_key))
         return kept
 
+    def _season(self, conn: sqlite3.Connection, assessment: YardAssessment) -> _KeptSeason:
+        yard = assessment.yard
+        kept = self._seasons.get(yard.key)
+        state = newest_of_season(conn, register_store.yard_id(conn, yard.key))
+        if kept is None or kept.state != state:
+            content = season_of_yard(conn, yard, until=assessment.as_of)
+            kept = self._seasons[yard.key] = _KeptSeason(state, content)
+        return kept
+
     @contextmanager
-    def _making(self, yard_key: str) -> Iterator[None]:
+    def _making(self, what: str) -> Iterator[None]:
         """One at a time: two visitors at once do not work out the same twice."""
         with self._lock:
-            making = self._locks.setdefault(yard_key, threading.Lock())
+            making = self._locks.setdefault(what, threading.Lock())
         with making:
             yield
 

@@ -2,6 +2,7 @@
 
 import ipaddress
 import re
+import sqlite3
 from contextlib import closing
 from http import HTTPStatus
 from typing import TYPE_CHECKING
@@ -25,7 +26,7 @@ from monitor.operations.accounts import (
     session_of,
 )
 from monitor.store.accounts import Account, Session, any_account
-from monitor.store.connection import connect, connect_read_only
+from monitor.store.connection import connect, connect_read_only, sentence_of
 
 if TYPE_CHECKING:
     from monitor.web.site import WebApp
@@ -53,6 +54,23 @@ HTTPS_ONLY = "max-age=604800"
 
 LARGEST_REQUEST_BYTES = 16 * 1024 * 1024
 
+RETRY_AFTER_S = 60
+"""A program that got "not now" asks again after this; a disk is not emptied sooner."""
+
+BARE = {
+    400: (
+        "Wrong address",
+        "The app is not reached under the name in this address. Nothing was done. Open it by the name that the yard "
+        'uses; whoever runs it adds another with "stormwalk serve --allow-host NAME".',
+    ),
+    413: (
+        "Too large",
+        f"What was sent is larger than {LARGEST_REQUEST_BYTES // 1024 // 1024} MB. Nothing was logged. Send fewer or "
+        f"smaller photos.",
+    ),
+}
+"""Title and sentence where the middlewares below answer with a bare word of English."""
+
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 OPEN_PATHS = ("/sign-in", "/sw.js", "/manifest.webmanifest", "/openapi.json")
@@ -78,6 +96,8 @@ def middleware(app: "WebApp") -> list[Middleware]:
     """What stands between the network and the pages, outermost first."""
     return [
         Middleware(SecurityHeaders),
+        Middleware(PlainQuery),
+        Middleware(InSentences),
         Middleware(TrustedHostMiddleware, allowed_hosts=app.hosts, www_redirect=False),
         Middleware(RequestBodyLimitMiddleware, max_body_size=LARGEST_REQUEST_BYTES),
         Middleware(SameOrigin),
@@ -119,15 +139,22 @@ def refused(request: Request, error: Exception) -> Response:
 
     signed_out = isinstance(error, SignInNeeded)
     status = HTTPStatus.UNAUTHORIZED if signed_out else HTTPStatus.FORBIDDEN
-    if request.url.path.startswith("/api/"):
-        return never_kept(JSONResponse({"problem": str(error)}, status_code=status))
-    if not signed_out:
-        return never_kept(page(request, "trouble.html", status=status, title="Not allowed", sentence=str(error)))
+    if not signed_out or request.url.path.startswith("/api/"):
+        return told(request, status, "Not allowed", str(error))
     here = request.url.path + (f"?{request.url.query}" if request.url.query else "")
     if request.method in SAFE_METHODS:
         return never_kept(RedirectResponse(f"/sign-in?next={quote(here, safe='')}", status_code=303))
     problem = "You are not signed in any more, so nothing was stored. Sign in, go back, and send the form again."
     return never_kept(page(request, "sign_in.html", status=status, problem=problem, name="", next=local_path(here)))
+
+
+def told(request: Request, status: int, title: str, sentence: str) -> Response:
+    """A sentence that no cache keeps: to a browser on a page, to a program as JSON."""
+    from monitor.web.templating import page
+
+    if request.url.path.startswith("/api/"):
+        return never_kept(JSONResponse({"problem": sentence}, status_code=status))
+    return never_kept(page(request, "trouble.html", status=status, title=title, sentence=sentence))
 
 
 def local_path(text: str) -> str:
@@ -217,6 +244,47 @@ class SecurityHeaders:
         await self._app(scope, receive, send_with_headers if scope["type"] == "http" else send)
 
 
+class InSentences:
+    """Says in a sentence, on a page or as JSON, what the checks of host and size answer with a bare word."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, and put a sentence in the place of a bare word."""
+        replaced = False
+
+        async def send_sentence(message: Message) -> None:
+            nonlocal replaced
+            if message["type"] == "http.response.start" and message["status"] in BARE:
+                media_type = Headers(raw=message["headers"]).get("content-type", "")
+                replaced = media_type.startswith("text/plain")
+                if replaced:
+                    answer = told(Request(scope), message["status"], *BARE[message["status"]])
+                    return await answer(scope, receive, send)
+            if not replaced:
+                await send(message)
+
+        await self._app(scope, receive, send_sentence if scope["type"] == "http" else send)
+
+
+class PlainQuery:
+    """Percent-encodes what a query may not hold (RFC 3986, 3.4), so that nobody after it need fear other letters."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on with such a query."""
+        if scope["type"] == "http":
+            plain = _NOT_IN_A_QUERY.sub(lambda found: b"%%%02X" % found[0][0], scope["query_string"])
+            scope = {**scope, "query_string": plain}
+        await self._app(scope, receive, send)
+
+
+_NOT_IN_A_QUERY = re.compile(rb"[^\x21-\x7e]")
+
+
 class SameOrigin:
     """Refuses what changes something unless a page of this site sent it.
 
@@ -266,7 +334,10 @@ class Sessions:
         try:
             extended = await run_in_threadpool(self._look_up, request)
         except StormwalkError as error:  # the database is gone or busy
-            return await PlainTextResponse(str(error), status_code=503)(scope, receive, send)
+            return await _unavailable(request, str(error))(scope, receive, send)
+        except sqlite3.Error as error:
+            sentence = sentence_of(error, self._web.database, "Nothing of this was stored.")
+            return await _unavailable(request, sentence)(scope, receive, send)
 
         async def send_with_cookie(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -305,6 +376,19 @@ class Sessions:
             raise NotAllowed(NO_ACCOUNT)
         elif request.method not in SAFE_METHODS:
             need(request, "crew")
+
+
+def _unavailable(request: Request, sentence: str) -> Response:
+    """The answer before it is known who asks: to a program as JSON, to a browser as text."""
+    if request.url.path.startswith("/api/"):
+        return later(JSONResponse({"problem": sentence}, status_code=503))
+    return later(PlainTextResponse(sentence, status_code=503))
+
+
+def later(answer: Response) -> Response:
+    """The answer, marked so that whoever asks does so again in a while and no cache keeps it."""
+    answer.headers["Retry-After"] = str(RETRY_AFTER_S)
+    return never_kept(answer)
 
 
 def _may_be_this_computer(request: Request) -> bool:

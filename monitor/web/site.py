@@ -1,12 +1,14 @@
 """What every page of the web app stands on: the app's parts, a connection of the request, the yard it names."""
 
+import re
 import sqlite3
+import unicodedata
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 from urllib.parse import quote, urlencode
 
 from starlette.requests import Request
@@ -88,6 +90,17 @@ def yard_url(key: str, page: str = "", **query: str) -> str:
 def media_type_of(name: PurePosixPath) -> str:
     """Media type of one of the app's own files, by its ending."""
     return _CONTENT_TYPES[name.suffix]
+
+
+def disposition(kind: Literal["inline", "attachment"], name: str) -> str:
+    """Value of Content-Disposition with a file's name (RFC 6266).
+
+    A name that plain ASCII cannot say stands there in UTF-8 besides (RFC 8187).
+    """
+    decomposed = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
+    plain = re.sub(r"[^A-Za-z0-9._-]", "-", decomposed)
+    value = f'{kind}; filename="{plain}"'
+    return value if plain == name else f"{value}; filename*=UTF-8''{quote(name, safe='')}"
 
 
 def go(address: str, said: list[str] | None = None) -> RedirectResponse:

@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.templating import Jinja2Templates
 
+from monitor.operations.accounts import is_this_computer
 from monitor.register import Yard
 from monitor.web.security import account_of
 from monitor.web.site import FLASH, web, yard_url
@@ -20,6 +21,11 @@ from monitor.wording import CAUTIONS, local_text
 _STATIC = Path(__file__).parent / "static"
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 """Names of this computer: a browser keeps pages for offline use there even without https."""
+
+
+def is_loopback(host: str | None) -> bool:
+    """Whether an address of the app is one that only this computer reaches."""
+    return host in LOOPBACK or is_this_computer(host or "")
 
 
 @cache
@@ -81,7 +87,7 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
         "data_is_old": False,
         "problem": "",
         "said": said,
-        "offline_possible": request.url.scheme == "https" or request.url.hostname in LOOPBACK,
+        "offline_possible": request.url.scheme == "https" or is_loopback(request.url.hostname),
         "cautions": CAUTIONS,
         "version": web(request).version,
         "app_static": app_static(),

@@ -8,18 +8,18 @@ from datetime import UTC, datetime
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
+from monitor.documents import pdf
+from monitor.documents.walk_sheet import clock_text, way_text
 from monitor.errors import StormwalkError
 from monitor.inspections import Inspection
 from monitor.operations import walks
-from monitor.operations.walk_sheet import sheet_of_walk
 from monitor.register import Boat, Yard
 from monitor.store import inspections as log_store
 from monitor.store import register as register_store
 from monitor.store.accounts import Account
-from monitor.units import show_length
 from monitor.walks.plan import MINUTES, WALKED_CALLS, LeftOut, PartyRound, PlannedStop, WalkRequest, party_text
 from monitor.web.entries import EntryError, past_moment
 from monitor.web.form_reading import Refusal, Sent, read_form, refusal
@@ -38,6 +38,9 @@ LABELS = {
 
 LATEST = datetime(2099, 12, 31, tzinfo=UTC)
 """A walk is planned ahead; later than this is a slip of the pen."""
+
+JUDGED = "own judgement"
+"""Notes of a plan that say so tell what it rests on; the others warn."""
 
 NOT_PLANNED = "No walk was planned; what you wrote stands below."
 OLDER_WALKS = 20
@@ -75,22 +78,6 @@ def walk_page(request: Request) -> Response:
     """The newest walk, or the one of ``?id=``."""
     need_reader(request)
     return _walk_page(request)
-
-
-def sheet(request: Request) -> Response:
-    """The walk as a sheet to print."""
-    need_reader(request)
-    with reading(request) as conn:
-        yard = the_yard(request, conn)
-        made = sheet_of_walk(
-            conn,
-            yard,
-            request.query_params.get("id") or None,
-            now=now(request),
-            party=request.query_params.get("party", ""),
-            base_url=f"{request.url.scheme}://{request.url.netloc}",
-        )
-    return HTMLResponse(made, headers={"Cache-Control": "private, no-cache"})
 
 
 async def change_walk(request: Request) -> Response:
@@ -187,7 +174,8 @@ def _walk_page(request: Request, fields: Mapping[str, str] | None = None, refuse
     if stored is not None:
         mine = "" if account is None else account.name.casefold()
         rounds = [
-            _round(number, one, yard, boats, looks, mine) for number, one in enumerate(stored.plan.rounds, start=1)
+            _round(number, one, stored.plan.start, yard, boats, looks, mine)
+            for number, one in enumerate(stored.plan.rounds, start=1)
         ]
         rounds.sort(key=lambda one: not one.mine)
     typed = dict(fields) if fields is not None and fields.get("do") == "plan" else _fresh_form(yard, account)
@@ -199,12 +187,15 @@ def _walk_page(request: Request, fields: Mapping[str, str] | None = None, refuse
         here="walk",
         stored=stored,
         rounds=rounds,
+        warnings=[] if stored is None else [note for note in stored.plan.notes if JUDGED not in note],
+        remarks=[] if stored is None else [note for note in stored.plan.notes if JUDGED in note],
         left_out=[] if stored is None else [_left_out(one, boats) for one in stored.plan.left_out],
         older=older[:OLDER_WALKS],
         typed=typed,
         wrong={} if refused is None else refused.at,
         problem="" if refused is None else refused.sentence,
         labels=LABELS,
+        pdf_is_possible=pdf.is_installed(),
         calls=[(call, _minutes_name(call), _call_name(call), f"{MINUTES[call]:g}") for call in MINUTES],
     )
 
@@ -223,20 +214,28 @@ def _looks(conn: sqlite3.Connection, yard: Yard, since: datetime) -> dict[str, I
 
 
 def _round(
-    number: int, one: PartyRound, yard: Yard, boats: Mapping[str, Boat], looks: Mapping[str, Inspection], mine: str
+    number: int,
+    one: PartyRound,
+    start: datetime,
+    yard: Yard,
+    boats: Mapping[str, Boat],
+    looks: Mapping[str, Inspection],
+    mine: str,
 ) -> Round:
-    stops = tuple(_stop(stop, yard, boats, looks) for stop in one.stops)
+    stops = tuple(_stop(stop, start, yard, boats, looks) for stop in one.stops)
     return Round(
         number=number,
         names=party_text(one.names),
         mine=mine in {name.casefold() for name in one.names},
-        finish=local_text(one.finish, yard.time_zone),
+        finish=clock_text(one.finish, start, yard.time_zone),
         stops=stops,
         done=sum(bool(stop.looked) for stop in stops),
     )
 
 
-def _stop(stop: PlannedStop, yard: Yard, boats: Mapping[str, Boat], looks: Mapping[str, Inspection]) -> Stop:
+def _stop(
+    stop: PlannedStop, start: datetime, yard: Yard, boats: Mapping[str, Boat], looks: Mapping[str, Inspection]
+) -> Stop:
     boat, look = boats.get(stop.boat), looks.get(stop.boat)
     return Stop(
         boat=stop.boat,
@@ -245,9 +244,9 @@ def _stop(stop: PlannedStop, yard: Yard, boats: Mapping[str, Boat], looks: Mappi
         call=stop.call,
         call_class=stop.call.replace(" ", "-"),
         score=f"{stop.score:.2f}",
-        arrive=local_text(stop.arrive, yard.time_zone),
+        arrive=clock_text(stop.arrive, start, yard.time_zone),
         minutes=f"{stop.minutes:.0f} min",
-        way=show_length(stop.walk_m, yard.display_units) if stop.walk_m else "",
+        way=way_text(stop.walk_m, yard.display_units) if stop.walk_m else "",
         looked=""
         if look is None
         else f"looked at by {look.inspector}, {local_text(look.inspected_at, yard.time_zone)}",
@@ -276,5 +275,4 @@ def _call_name(call: str) -> str:
 routes = [
     Route("/yards/{key}/walk", walk_page, methods=["GET"]),
     Route("/yards/{key}/walk", change_walk, methods=["POST"]),
-    Route("/yards/{key}/sheet", sheet),
 ]

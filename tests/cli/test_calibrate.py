@@ -25,6 +25,7 @@ def test_prior_and_fitted_stand_side_by_side_and_nothing_changes(yard, run):
     assert outcome.exit_code == 0, outcome.err
     text = " ".join(outcome.out.split())
     assert "snow kPa 0.15, 0.5" in text
+    assert text.index("Too few to say anything: ") < text.index("3 inspections, of which 2")
     assert "3 inspections, of which 2 found something new of severity 2 or more." in text
     assert text.endswith("Nothing is changed until you accept.")
     assert curves(run) == DEFAULTS

@@ -132,8 +132,8 @@ def test_a_damaged_database_ends_in_a_sentence(yard, run):
         conn.execute("DROP TABLE weather_hours")
     refused(
         run("weather", "status"),
-        "stormwalk.db: the database answered with an error (no such table: weather_hours). Nothing of this command's "
-        "last step was stored. Try again; if it stays, restore a backup.",
+        "stormwalk.db cannot be used (no such table: weather_hours). Nothing of this command's last step was stored. "
+        "Check the file and its folder, or restore its last backup.",
     )
 
 
@@ -306,6 +306,7 @@ def test_weather_is_imported_and_its_status_told(yard, run):
         "sources",
         "without_station",
         "coverage",
+        "data_age_h",
         "order",
         "alerts",
         "daily_check",

@@ -60,9 +60,9 @@ def test_a_photo_names_what_it_shows(yard, run):
 def test_several_photos_are_logged_all_or_none(yard, run):
     run("log", "inspection", "01", "--by", "Ida")
     (yard / "letter.jpg").write_bytes(b"Dear yard")
-    refused(
-        run("log", "photo", "01", a_photo(yard / "a.jpg"), yard / "letter.jpg", "--by", "Ida"), "of an unknown kind"
-    )
+    outcome = run("log", "photo", "01", a_photo(yard / "a.jpg"), yard / "letter.jpg", "--by", "Ida")
+    for part in ("letter.jpg: ", "of an unknown kind", "None of the 2 photos was logged."):
+        refused(outcome, part)
     assert [row for row in rows(run) if row["entry"] == "photo"] == []
 
 

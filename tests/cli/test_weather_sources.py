@@ -51,7 +51,7 @@ def test_options_that_go_with_others_are_wrong_alone(started, options):
 def test_a_reading_by_hand_is_kept_and_believed_first(started):
     at = "2023-11-08 23:00"
     out = started("weather", "hand", "--at", at, "--snow-depth", "6in", "--gust", "60mph", "--by", "Ida").out
-    assert out == "hand: snow_depth_m, wind_gust_ms kept for the hour ending 2023-11-09 04:00 UTC.\n"
+    assert out == "hand: snow_depth_m, wind_gust_ms kept for Wed 8 Nov 2023 22:00 EST to Wed 8 Nov 2023 23:00 EST.\n"
     (row,) = json.loads(
         started("weather", "hours", "--from", "2023-11-08 22:00", "--to", "2023-11-08 23:00", "--json").out
     )
@@ -60,12 +60,23 @@ def test_a_reading_by_hand_is_kept_and_believed_first(started):
     assert row["sources"]["wind_gust_ms"] == "hand:observed"
 
 
+def test_what_a_gauge_collected_over_hours_is_told_from_begin_to_end_on_the_yards_clock(started):
+    collected = ("--at", "2023-11-09 07:00", "--rain", "12mm", "--over", "24", "--by", "Ida")
+    assert started("weather", "hand", *collected).out == (
+        "hand: rain_mm, precipitation_mm kept for Wed 8 Nov 2023 07:00 EST to Thu 9 Nov 2023 07:00 EST.\n"
+    )
+
+
 @pytest.mark.parametrize(
     "options, sentence, exit_code",
     [
         ((), "Give at least one reading, such as --snow-depth 6in.", 2),
         (("--rain", "4mm", "--precipitation", "4mm"), "--rain is all that fell, as rain", 2),
-        (("--snow-depth", "6"), "snow lying on the ground: 6 is not given with its unit", 1),
+        (
+            ("--snow-depth", "6"),
+            "snow lying on the ground: 6 is not given with its unit; write for example 6in, 15cm",
+            1,
+        ),
         (("--snow-depth", "6in", "--at", "2090-01-01"), "--at: 2090-01-01 has not come yet.", 1),
     ],
 )

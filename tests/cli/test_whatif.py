@@ -117,7 +117,8 @@ def test_the_tables_alone_change_nothing(whatif):
         (
             ("--ridge-raise", "12"),
             1,
-            "--ridge-raise: 12 is not given with its unit; write for example 12 m, or put the unit in the header. "
+            "--ridge-raise: 12 is not given with its unit; write for example 6in, 15cm or 8.5ft, or put the unit "
+            "in the header. "
             "Nothing was worked out.",
         ),
         (("--ridge-raise", "0in"), 1, "--ridge-raise: 0in is not above 0 and at most 5 m. Nothing was worked out."),

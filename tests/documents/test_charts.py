@@ -1,5 +1,6 @@
 """A season's chart on paper: the same numbers as on the pages, nothing lost in thinning, the same bytes each time."""
 
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from monitor.documents.charts import _thinned, as_data_uri, season_svg
 from monitor.presentation.cover_season import CoverSeason
+from monitor.presentation.panels import StormBand
 from monitor.presentation.rows import log_rows
 from monitor.presentation.season import Season
 
@@ -42,6 +44,17 @@ def test_every_entry_of_the_log_stands_on_the_axis_by_its_number(chart, svg):
 
 def test_the_same_chart_is_drawn_in_the_same_bytes(chart, svg):
     assert season_svg(chart) == svg
+
+
+def test_storms_are_one_shape_of_each_panel_however_many_there_are(chart):
+    times = chart.times[0] + np.arange(40) * np.timedelta64(12, "h")
+    storms = tuple(StormBand("", "", start, start + np.timedelta64(3, "h")) for start in times)
+
+    def shapes(some):
+        parts = [part.get("id", "") for part in ElementTree.fromstring(season_svg(replace(chart, storms=some))).iter()]
+        return len([part for part in parts if "patch" in part or "Collection" in part])
+
+    assert shapes(storms) == shapes(storms[:1]) > shapes(())
 
 
 def test_the_picture_runs_nothing_and_calls_nobody(svg):

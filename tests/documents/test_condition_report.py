@@ -25,9 +25,10 @@ from monitor.hazards.series import cover_series, yard_weather
 from monitor.operations.condition import assess_boat, condition_report, report_name
 from monitor.operations.log import NewFinding, record_action
 from monitor.operations.photos import photo_folder, photos_of_boat, record_photo, withdraw_photo
-from monitor.operations.ranking import HAZARD_PARAMETERS, assess_yard
+from monitor.operations.ranking import assess_yard
 from monitor.operations.register import import_covers, set_curve
 from monitor.operations.weather import import_weather
+from monitor.operations.yard_hours import HAZARD_PARAMETERS
 from monitor.presentation.condition import PhotoLine, condition
 from monitor.store.connection import connect
 from monitor.wording import CAUTIONS, reason_value_text

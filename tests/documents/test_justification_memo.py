@@ -100,6 +100,19 @@ def test_vents_that_lower_nothing_are_not_supported_whatever_was_found(weather):
     assert answers(found)[0] == "no"
 
 
+@pytest.mark.parametrize("history", [(2, 9), (0, 4), (12, 3)])
+def test_fewer_vents_than_now_are_never_supported_whatever_the_cover_had_before(history):
+    first, now = history
+    one = cover(replace(BUILD, vent_count=first), replace(BUILD, built_at=hour(24), vent_count=now))
+    yard = assessed(thaw(), (one, *OTHERS), log_of(seen("damp_inside", "inside", at=30, inside=True)))
+    for count in range(max(now - 2, 0), now):
+        found = weighed(yard, Proposal(Change(vents=count)))
+        assert found.outcome == "not supported"
+        text = Page(memo(yard, Proposal(Change(vents=count)), found=found)).text
+        assert f"vents instead of {now} " in text or f"vent instead of {now} " in text
+        assert "As it was, each build in its time, it has score" in text
+
+
 def test_a_memo_argues_against_its_own_proposal_in_its_headline():
     text = Page(memo(case("damp"), FEWER)).text
     assert text.startswith("7 Ebba: 0 vents instead of 2 – the numbers do not support it ")

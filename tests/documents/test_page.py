@@ -18,7 +18,7 @@ ABOUT = About(
     as_of=datetime(2026, 1, 10, 6, tzinfo=UTC),
     data_age_h=2.0,
     version="1.2",
-    credits=("Invented weather, https://weather.example.org/, free.",),
+    credits=("Invented weather, https://weather.example.org/; free.",),
     remarks=("A remark.",),
 )
 
@@ -30,7 +30,8 @@ def test_every_document_says_what_it_is_and_what_it_rests_on():
     assert "Data as of <strong>Sat 10 Jan 2026 06:00 GMT</strong>, clock of\nEurope/London." in page
     assert "Newest weather hour: Sat 10 Jan 04:00 GMT." in page
     assert "Made by stormwalk 1.2." in page
-    assert 'Invented weather, <a href="https://weather.example.org/" rel="noopener noreferrer">' in page
+    link = '<a href="https://weather.example.org/" rel="noopener noreferrer">https://weather.example.org/</a>'
+    assert f"<li>Invented weather, {link}; free.</li>" in page  # the stop behind an address is not of it
     assert '<meta name="dcterms.created" content="2026-01-10T06:00:00Z">' in page
 
 

@@ -10,8 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
+from monitor.hazards import cover_air
 from monitor.hazards.air import (
     dew_point_c,
+    vapour_density_kgm3,
     vapour_pressure_over_ice_pa,
     vapour_pressure_over_water_pa,
 )
@@ -23,7 +25,6 @@ from monitor.hazards.cover_air import (
     air_forcing,
     air_under_covers,
     stack_flow_m3s,
-    vapour_density_kgm3,
     vent_wind_factor,
     wind_flow_m3s,
 )
@@ -514,6 +515,16 @@ def test_the_order_of_covers_does_not_matter(weather, boats, snow_m, order):
     again = air_under_covers(weather, shuffled, PARAMETERS, snow_m[:, order])
     for entry in fields(CoverAir):
         np.testing.assert_array_equal(getattr(again, entry.name), getattr(air, entry.name)[:, order])
+
+
+@given(any_weather(hours=30), any_covers(), st.integers(1, 100))
+def test_hours_worked_out_together_or_one_by_one_are_the_same_to_the_last_bit(weather, boats, block):
+    together = air_under_covers(weather, boats, PARAMETERS)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cover_air, "_BLOCK", block)
+        parted = air_under_covers(weather, boats, PARAMETERS)
+    for part in fields(together):
+        assert getattr(together, part.name).tobytes() == getattr(parted, part.name).tobytes(), part.name
 
 
 @given(any_weather(), any_covers(count=2), st.lists(st.integers(0, 1), min_size=1, max_size=30))

@@ -70,6 +70,17 @@ def test_a_thermometer_that_dithers_round_freezing_counts_nothing():
     assert completed_cycles([-0.9, 0.9] * 50, PARAMETERS).sum() == 0
 
 
+@given(arrays(np.float64, (40, 2), elements=st.one_of(st.floats(-5, 5), st.just(np.nan))))
+def test_cycles_are_those_that_somebody_counts_who_watches_one_thermometer(temperature_c):
+    for column in temperature_c.T:
+        frozen, counted = False, []
+        for reading in column:
+            counted.append(frozen and reading >= PARAMETERS.high_c)
+            frozen = reading <= PARAMETERS.low_c or (frozen and not reading >= PARAMETERS.high_c)
+        np.testing.assert_array_equal(completed_cycles(column, PARAMETERS), counted)
+    assert completed_cycles(temperature_c[:0], PARAMETERS).shape == (0, 2)
+
+
 @given(arrays(np.float64, 40, elements=st.one_of(st.floats(-5, 5), st.just(np.nan))), st.floats(0, 3))
 def test_wider_limits_never_count_more(temperature_c, wider_k):
     wide = FreezeThawParameters(PARAMETERS.low_c - wider_k, PARAMETERS.high_c + wider_k)

@@ -97,6 +97,12 @@ def test_units_stand_in_the_header_or_in_the_cell(header, text, name, value):
     assert getattr(visit, name) == pytest.approx(value, rel=1e-15)
 
 
+@pytest.mark.parametrize("inside", ["", "no"])
+def test_an_action_of_a_paper_form_may_say_that_nobody_looked_inside(inside):
+    (act,) = read(table(TAPED | {"inside": inside})).actions
+    assert act.action == "taped"
+
+
 def test_a_row_with_an_action_is_one():
     (act,) = read(table(TAPED | {"quantity": "2", "finding": "0b7c", "note": "both ends"})).actions
     assert (act.action, act.quantity, act.finding, act.note, act.at) == ("taped", 2.0, "0b7c", "both ends", AT)

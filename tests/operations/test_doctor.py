@@ -21,7 +21,8 @@ from monitor.operations.backup import back_up
 from monitor.operations.doctor import examine
 from monitor.operations.log import record_inspection
 from monitor.operations.photos import photo_folder, record_photo
-from monitor.operations.weather import import_weather
+from monitor.operations.weather import import_weather, record_reading
+from monitor.operations.weather_status import weather_status
 from monitor.store import connection, migrations
 from monitor.store import service as jobs
 from monitor.store.backup import backup_folder
@@ -97,7 +98,7 @@ def test_a_sound_yard_is_sound_and_each_check_says_what_it_looked_at(path):
         checks = examine(path, now=NOW, backups=backup_folder(path), read_photos=True)
     assert [(check.check, check.level, check.to_do) for check in checks if check.level != "ok"] == []
     assert list(dict.fromkeys(check.check for check in checks)) == [
-        *("file", "protection", "log chain", "photos", "clock"),
+        *("file", "contents", "protection", "log chain", "photos", "clock"),
         *("weather", "time zones", "jobs", "accounts", "backups", "disk", "left over"),
     ]
     said = {check.check: check.found for check in checks}
@@ -306,6 +307,19 @@ def test_old_weather_is_to_be_watched_and_then_acted_on(path):
     assert ("weather", "watch") in look(path, now=NOW + 300 * DAY)[0]  # that winter is over
 
 
+def test_one_reading_by_hand_makes_old_weather_no_newer_for_doctor_and_status(path):
+    later = NOW + 3 * DAY
+    with closing(connect(path)) as conn:
+        record_reading(
+            conn, YARD, {"snow_depth_m": 0.1, "precipitation_mm": 2.0}, at=later, by="Ida", recorded_at=later
+        )
+        # The last hour of the METAR is an hour before NOW
+        assert weather_status(conn, YARD, later)["data_age_h"] == 73
+    found, said = look(path, now=later)
+    assert ("weather", "act now") in found
+    assert "Yard north: the newest hour of weather is 3 days old." in said
+
+
 def test_days_without_weather_are_named(yard_file, tmp_path):
     # Weather of 20 October and from 24 October on, on the yard's clock (UTC-4 then): the 21st to the 23rd are missing.
     path = Path(shutil.copy(yard_file, tmp_path / "stormwalk.db"))
@@ -416,6 +430,7 @@ AS_NOBODY = """if True:
     import os, sys
     from datetime import datetime
     from pathlib import Path
+    import pandas  # what is imported later may lie where nobody may read
     from monitor.operations.doctor import examine
     if os.getuid() == 0:
         os.setuid(65534)

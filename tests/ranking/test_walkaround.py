@@ -20,11 +20,9 @@ from monitor.walks.plan import (
     WalkChange,
     WalkCover,
     WalkRequest,
-    cover_from_json,
-    plan_from_json,
     plan_rounds,
-    request_from_json,
 )
+from monitor.walks.stored import cover_from_json, plan_from_json, request_from_json
 
 AS_OF = datetime(2026, 2, 21, 12, tzinfo=UTC)
 START = datetime(2026, 2, 21, 15, tzinfo=UTC)

@@ -138,7 +138,7 @@ def test_a_header_without_unit_is_refused_with_a_plain_number_under_it():
     problems = problems_of(bare | {"beam": "8'6\""}, bare | {"boat": "2", "place": "8", "beam": "8.5"})
     assert [str(problem) for problem in problems] == [
         "covers.csv line 3, column beam: 8.5 is not given with its unit; "
-        "write for example 8.5 m, or put the unit in the header."
+        "write for example 6in, 15cm or 8.5ft, or put the unit in the header."
     ]
 
 

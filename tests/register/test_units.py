@@ -146,7 +146,9 @@ def test_a_very_long_text_is_cut_in_the_message():
 
 
 def test_a_plain_number_without_a_unit_anywhere_is_refused():
-    with pytest.raises(UnreadableError, match=r"^8\.5 is not given with its unit; write for example 8\.5 m"):
+    with pytest.raises(
+        UnreadableError, match=r"^8\.5 is not given with its unit; write for example 6in, 15cm or 8\.5ft"
+    ):
         parse_length("8.5", None)
 
 

@@ -126,7 +126,7 @@ def test_without_inspections_every_curve_is_the_prior_itself():
     assert all(curve.fitted == curve.prior == PRIOR[curve.hazard] for curve in found.curves)
     assert (found.inspections, found.found) == (0, 0)
     assert math.isnan(found.log_loss_before)
-    assert "there is no inspection to fit to" in found.sentences[1]
+    assert "there is no inspection to fit to" in found.sentences[2]
 
 
 def test_inspections_that_never_found_anything_leave_the_prior_and_it_is_said():
@@ -208,6 +208,18 @@ def test_what_the_fit_is_worth_is_told_on_walks_held_out():
     assert "On walks that they were not fitted to, the fitted curves are better" in " ".join(found.sentences)
     one_walk = simulated(rng, 8, PRIOR)
     assert math.isnan(calibrate(one_walk, PRIOR, threshold=2).log_loss_held_out)
+
+
+@pytest.mark.parametrize("count, found, few", [(19, 9, True), (20, 4, True), (20, 5, False)])
+def test_too_few_inspections_or_findings_are_said_first_to_say_nothing(count, found, few):
+    said = calibrate(
+        evidence(np.geomspace(0.1, 1, count)[:, None] * [0.5, 150.0, 30.0, 10.0], np.arange(count) < found),
+        PRIOR,
+        threshold=2,
+    ).sentences
+    assert said[0].startswith("Too few to say anything: ") == few
+    assert ("Leave the curves as they are until then." in said[0]) == few
+    assert any(text.startswith("On walks that they were not fitted to") for text in said) != few
 
 
 def test_a_fit_that_is_no_better_on_walks_held_out_is_advised_against():

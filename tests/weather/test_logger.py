@@ -89,6 +89,13 @@ def test_the_unit_is_read_from_the_header(header, variable, unit):
     assert guess_mapping(["hour_ending", header]).columns == {variable: (header, unit)}
 
 
+@pytest.mark.parametrize(("unit", "celsius"), [("F", 0.0), ("°F", 0.0), ("C", 32.0), ("°C", 32.0)])
+def test_a_mapping_may_spell_temperature_with_or_without_the_degree_sign(unit, celsius):
+    mapping = LoggerMapping("at", {"air_temperature_c": ("Temp", unit)})
+    parsed = read(lines("2026-01-10T06:00Z,32", "2026-01-10T07:00Z,32", header="at,Temp"), mapping)
+    assert parsed.hours["air_temperature_c"].tolist() == [celsius] * 2
+
+
 def test_a_header_that_says_nothing_asks_for_a_mapping():
     for header in (["Time", "wind_gust_ms"], ["hour_ending", "Gust"], ["hour_ending"]):
         with pytest.raises(ProviderContractError, match="does not say what its columns are"):

@@ -160,6 +160,27 @@ def test_an_id_that_stands_for_something_else_is_a_conflict(ida, ola, path, make
         assert sent["id"] in answer.json()["problem"]
 
 
+@pytest.mark.parametrize("path, make", [("/api/inspections", inspection), ("/api/actions", action)])
+def test_an_entry_that_comes_again_is_known_whatever_its_boat_is_called_by_then(ida, database, path, make):
+    def rename(old, new):
+        with closing(connect(database)) as conn, conn:
+            conn.execute("UPDATE boats SET number = ? WHERE number = ?", (new, old))
+
+    sent = make(boat="03")
+    corrected = make(boat="03", corrects=sent["id"])
+    assert [ida.post(path, json=one).status_code for one in (sent, corrected)] == [201, 201]
+    rename("03", "33")
+    try:
+        for number in ("03", "33"):
+            again = [ida.post(path, json=one | {"boat": number}) for one in (sent, corrected)]
+            assert [answer.status_code for answer in again] == [200, 200], number
+            assert "was logged before; nothing was changed." in again[0].json()["said"][0]
+        assert ida.post(path, json=sent | {"note": "other"}).status_code == 409
+        assert ida.post(path, json=make(boat="03")).status_code == 404  # a new entry needs the number of today
+    finally:
+        rename("33", "03")
+
+
 @pytest.mark.parametrize(
     "sent, status, problem",
     [
@@ -288,6 +309,17 @@ def test_another_picture_under_the_same_id_is_a_conflict(ida):
     answer = put(ida, photo_id, picture("blue"), inspection_id=entry["id"])
     assert answer.status_code == 409
     assert "retry" not in answer.json()
+
+
+def test_a_withdrawn_photo_that_comes_again_is_not_new_and_stays_withdrawn(ida, database):
+    entry, photo_id = inspection(), str(uuid.uuid4())
+    ida.post("/api/inspections", json=entry)
+    assert put(ida, photo_id, picture(), inspection_id=entry["id"]).status_code == 201
+    with closing(connect(database)) as conn:
+        photos.withdraw_photo(conn, YARD, photo_id, by="Ida", at=NOW, note="a face")
+    answer = put(ida, photo_id, picture(), inspection_id=entry["id"])
+    assert (answer.status_code, answer.json()["new"]) == (200, False)
+    assert ida.get(f"/photos/{photo_id}").status_code == 404
 
 
 def test_a_photo_may_belong_to_a_finding(ida, database):

@@ -74,6 +74,15 @@ def test_a_boat_is_added_with_its_first_cover_in_feet_and_inches(lead, conn):
     assert "another boat has this number" in twice.text
 
 
+@pytest.mark.parametrize("where", ["boat", "boat?boat=01", "cover?boat=01", "erase-owner?boat=02"])
+def test_a_form_that_comes_empty_is_answered_and_changes_no_boat(lead, conn, where):
+    before = register.all_covers(conn, "north")
+    answer = lead.post(f"/yards/north/register/{where}")
+    assert answer.status_code in (200, 422)
+    assert ("Nothing is filled in." in answer.text) is (where == "boat")
+    assert register.all_covers(conn, "north") == before
+
+
 def test_a_boat_in_a_taken_berth_or_without_a_length_is_refused(lead):
     typed = {
         "boat": "18",

@@ -9,7 +9,7 @@ import pandas as pd
 from monitor.errors import ProviderContractError
 from monitor.register import Yard
 from monitor.variables import VARIABLES, Kind
-from monitor.weather.answers import broken, decoded, member, moment, number
+from monitor.weather.answers import broken, decoded, member, moment, number, quoted
 from monitor.weather.hourly_answers import full_hours, in_stated_unit, rain_and_snow
 from monitor.weather.providers import Request
 from monitor.weather.table import ParsedHours, no_flags
@@ -94,7 +94,7 @@ def parse(body: bytes, *, fetched_at: datetime) -> ParsedHours:
     answer = decoded(SERVICE, body)
     if isinstance(answer, Mapping) and "weather" not in answer and "detail" in answer:
         raise ProviderContractError(
-            f'Bright Sky sent an error instead of weather: "{answer["detail"]}". Nothing was read.'
+            f'Bright Sky sent an error instead of weather: "{quoted(answer["detail"])}". Nothing was read.'
         )
     kind_of = _kinds(member(SERVICE, answer, "sources", list))
     records, repeated = _once(member(SERVICE, answer, "weather", list))

@@ -23,6 +23,9 @@ TIMEOUT_S = (5.0, 30.0)
 RETRIED = (408, 429, 500, 502, 503, 504)
 """Statuses that pass by themselves; any other 4xx is our own mistake and is never repeated."""
 
+LARGEST_ANSWER_BYTES = 50_000_000
+"""Unpacked; of a season of one place the largest real answer has about 5 MB. More is not read."""
+
 LONGEST_HOLD = timedelta(hours=6)
 """However long an answer is said to hold, the service is asked again after this: a wrong header must not silence it."""
 
@@ -99,21 +102,40 @@ def get(session: requests.Session, request: Request, clock: Callable[[], datetim
             params={**request.params, **request.secret_params},
             headers=dict(request.headers),
             timeout=TIMEOUT_S,
+            stream=True,
         )
+        body = _body(response)
     except requests.RequestException as error:  # its text holds the whole address, secrets included: not chained
         what, tried_again = _what_failed(error)
         tries = _tries(_allowed_tries(session, request.url) if tried_again else 1)
         raise ServiceUnavailableError(f"{service} {what} ({tries}). {WHAT_NOW}") from None
+    if body is None:
+        raise ServiceUnavailableError(
+            f"{service} sent more than {LARGEST_ANSWER_BYTES / 1e6:.0f} MB, which no answer has, and was read no "
+            f"further. {WHAT_NOW}"
+        )
     if response.status_code >= 400:
-        sentence = _refusal(service, response, request, _allowed_tries(session, request.url))
+        sentence = _refusal(service, response, body, request, _allowed_tries(session, request.url))
         raise RefusedError(sentence, response.status_code)
     return Answer(
         url=address(request),
         status=response.status_code,
         headers=dict(response.headers),
-        body=response.content,
+        body=body,
         fetched_at=clock(),
     )
+
+
+def _body(response: requests.Response) -> bytes | None:
+    """The whole body, unpacked; None where it is larger than any answer, of which no more is read."""
+    parts, size = [], 0
+    with response:
+        for part in response.iter_content(65_536):
+            parts.append(part)
+            size += len(part)
+            if size > LARGEST_ANSWER_BYTES:
+                return None
+    return b"".join(parts)
 
 
 def address(request: Request) -> str:
@@ -147,7 +169,9 @@ def _http_time(text: str) -> datetime | None:
     """A date of a header, ``Mon, 20 Jul 2020 12:14:53 GMT``; None where it says nothing."""
     try:
         stated = email.utils.parsedate_to_datetime(text)
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, OverflowError):
+        return None
+    if not 1970 <= stated.year < 2200:  # near the ends of the calendar an hour more or another zone cannot be told
         return None
     return stated.replace(tzinfo=UTC) if stated.tzinfo is None else stated.astimezone(UTC)
 
@@ -184,10 +208,10 @@ def _what_failed(error: requests.RequestException) -> tuple[str, bool]:
     return f"could not be asked ({type(error).__name__})", False
 
 
-def _refusal(service: str, response: requests.Response, request: Request, allowed_tries: int) -> str:
+def _refusal(service: str, response: requests.Response, body: bytes, request: Request, allowed_tries: int) -> str:
     status = response.status_code
     tries = _tries(allowed_tries if status in RETRIED else 1)
-    reason = _reason(response)
+    reason = _reason(body)
     for secret in filter(None, request.secret_params.values()):
         reason = reason.replace(secret, "***")
     said = f': "{reason}"' if reason else ""
@@ -199,17 +223,17 @@ def _refusal(service: str, response: requests.Response, request: Request, allowe
     )
 
 
-def _reason(response: requests.Response) -> str:
+def _reason(body: bytes) -> str:
     """The service's own words: the usual keys of a JSON error, else the first line of plain text."""
-    text = response.content.decode("utf-8", "replace").strip()
+    text = body.decode("utf-8", "replace").strip()
     try:
-        body = json.loads(text)
+        said = json.loads(text)
     except ValueError:
         return "" if text.startswith("<") else " ".join(text.splitlines()[:1])[:200]
-    if not isinstance(body, dict):
+    if not isinstance(said, dict):
         return ""
     return next(
-        (str(body[key])[:200] for key in ("reason", "detail", "title", "error", "message") if body.get(key)), ""
+        (str(said[key])[:200] for key in ("reason", "detail", "title", "error", "message") if said.get(key)), ""
     )
 
 

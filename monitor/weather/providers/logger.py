@@ -15,12 +15,18 @@ import pandas as pd
 from monitor.errors import ProviderContractError
 from monitor.variables import VARIABLES
 from monitor.weather.table import INDEX, ParsedHours, hourly_index, no_flags
-from monitor.weather.units import conversion, units_of
+from monitor.weather.units import conversion, number_of, units_of
 
 MISSING = frozenset({"", "nan", "na", "n/a", "null", "none", "-", "--", "---"})
 """What a logger writes for no value, in small letters."""
 
+_SPELT = {"C": "°C", "F": "°F"}
+"""Units as loggers' headers have them too."""
+
 MOST_PROBLEMS_SHOWN = 50
+
+LONGEST_ZONE = 80
+"""Letters of a time zone's name; the longest of the IANA list has 32 (America/Argentina/ComodRivadavia)."""
 
 
 @dataclass(frozen=True)
@@ -118,10 +124,16 @@ def guess_mapping(header: Sequence[str]) -> LoggerMapping:
         columns[variable] = (column, unit)
     if INDEX not in header or not columns:
         raise _refused(
-            f"the header {', '.join(header)} does not say what its columns are; expected {INDEX} and at least one "
+            f"the header {_listed(header)} does not say what its columns are; expected {INDEX} and at least one "
             f"variable such as air_temperature_c or wind_gust_mph, or a mapping of columns"
         )
     return LoggerMapping(time_column=INDEX, columns=columns)
+
+
+def _listed(header: Sequence[str]) -> str:
+    """Columns as they fit into a sentence."""
+    text = ", ".join(header)
+    return text if len(text) <= 300 else f"{text[:297]}..."
 
 
 def _stem(variable: str) -> str:
@@ -139,7 +151,7 @@ class _Problems:
     found: list[str] = field(default_factory=list)
 
     def add(self, line: int, column: str, found: str, expected: str) -> None:
-        self.found.append(f"line {line}, column {column}: found {found!r}, expected {expected}")
+        self.found.append(f"line {line}, column {column:.60}: found {found!r:.60}, expected {expected}")
 
     def raise_if_any(self) -> None:
         if not self.found:
@@ -182,24 +194,30 @@ def _check_mapping(mapping: LoggerMapping, header: Sequence[str], problems: _Pro
     for column in dict.fromkeys(wanted):
         if header.count(column) != 1:
             where = "stands twice" if column in header else "is not"
-            problems.found.append(f"column {column!r} {where} in the header ({', '.join(header)})")
+            problems.found.append(f"column {column!r:.60} {where} in the header ({_listed(header)})")
     for variable, (column, unit) in mapping.columns.items():
         if variable not in VARIABLES:
             problems.found.append(f"{variable!r} is not a variable; expected one of {', '.join(VARIABLES)}")
-        elif unit not in units_of(variable):
-            problems.found.append(f"column {column!r} in {unit!r}; expected one of {', '.join(units_of(variable))}")
+        elif _SPELT.get(unit, unit) not in units_of(variable):
+            problems.found.append(
+                f"column {column!r:.60} in {unit!r:.60}; expected one of {', '.join(units_of(variable))}"
+            )
     if not mapping.columns:
         problems.found.append("the mapping names no variable")
     try:
-        ZoneInfo(mapping.time_zone)
-    except (ZoneInfoNotFoundError, ValueError):
-        problems.found.append(f"time zone {mapping.time_zone!r} is not known; expected a name such as America/New_York")
+        known = len(mapping.time_zone) <= LONGEST_ZONE and ZoneInfo(mapping.time_zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError):  # it looks for a file of that name
+        known = False
+    if not known:
+        problems.found.append(
+            f"time zone {mapping.time_zone!r:.60} is not known; expected a name such as America/New_York"
+        )
 
 
 def _columns_not_read(header: Sequence[str], mapping: LoggerMapping) -> list[str]:
     read = {mapping.time_column, *(column for column, _ in mapping.columns.values())}
     left = [column for column in header if column and column not in read]
-    return [f"Columns not read: {', '.join(left)}."] if left else []
+    return [f"Columns not read: {_listed(left)}."] if left else []
 
 
 def _readings(
@@ -224,7 +242,7 @@ def _readings(
             expected = f"a time before {fetched_at:%Y-%m-%d %H:%MZ}, when it was read: check clock and time zone"
             problems.add(line, mapping.time_column, row[at], expected)
     values = {
-        variable: conversion(variable, unit)(
+        variable: conversion(variable, _SPELT.get(unit, unit))(
             _numbers(
                 [(line, row[header.index(column)]) for line, row in complete], column, unit, decimal_comma, problems
             )
@@ -252,12 +270,9 @@ def _numbers(
         if text.lower() in MISSING:
             continue
         try:
-            number = float(text.replace(",", ".") if decimal_comma else text)
+            numbers[position] = number_of(text.replace(",", ".") if decimal_comma else text)
         except ValueError:
-            number = np.inf
-        if np.isinf(number):
             problems.add(line, column, text, f"a number in {unit}, or nothing")
-        numbers[position] = number
     return pd.Series(numbers)
 
 

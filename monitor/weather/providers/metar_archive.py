@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 
 from monitor.errors import ProviderContractError, StormwalkError
 from monitor.register import Yard
+from monitor.weather.answers import broken
 from monitor.weather.metar import CLOUD_PCT
 from monitor.weather.providers import Request
 from monitor.weather.station_hours import MEASURED, ReadingRules, hours_of_reports
 from monitor.weather.table import ParsedHours, hourly_index, no_flags
-from monitor.weather.units import conversion
+from monitor.weather.units import conversion, number_of
 
 URL = "https://mesonet.agron.iastate.edu/cgi-bin/request/asos.py"
 
@@ -150,10 +151,7 @@ def _months(start: datetime, end: datetime) -> Iterator[tuple[datetime, datetime
 
 
 def _broken(expected: str, found: str) -> ProviderContractError:
-    return ProviderContractError(
-        f"METAR archive: expected {expected}, got {found}. Nothing was read from this answer. If the next pull says "
-        f"the same, the service has changed and stormwalk needs an update."
-    )
+    return broken("METAR archive", expected, found)
 
 
 def _reports(body: bytes, station: str) -> tuple[pd.DataFrame, list[str]]:
@@ -232,7 +230,7 @@ def _numbers(name: str, texts: Sequence[str], lines: Sequence[int]) -> NDArray[n
         if text in _MISSING:
             continue
         try:
-            numbers[row] = _TRACE_IN if text == "T" and name in _TRACED else float(text)
+            numbers[row] = _TRACE_IN if text == "T" and name in _TRACED else number_of(text)
         except ValueError:
             raise _broken(f"a number or M in line {lines[row]}, column {name}", f"{text!r}") from None
     return numbers

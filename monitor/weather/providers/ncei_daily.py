@@ -20,9 +20,9 @@ import pandas as pd
 
 from monitor.errors import ProviderContractError, StormwalkError
 from monitor.register import Yard
-from monitor.weather.answers import broken, decoded
+from monitor.weather.answers import broken, decoded, quoted
 from monitor.weather.providers import Request
-from monitor.weather.units import Conversion, conversion
+from monitor.weather.units import Conversion, conversion, number_of
 
 SERVICE = "NCEI daily summaries"
 URL = "https://www.ncei.noaa.gov/access/services/data/v1"
@@ -206,7 +206,7 @@ def _json_rows(body: bytes) -> list[_Row]:
     answer = decoded(SERVICE, body)
     if isinstance(answer, dict) and (said := answer.get("errorMessage") or answer.get("message")):
         raise ProviderContractError(
-            f'{SERVICE} sent an error instead of days: "{said!s:.200}". Nothing was read. Check the station and dates.'
+            f'{SERVICE} sent an error instead of days: "{quoted(said)}". Nothing was read. Check the station and dates.'
         )
     if not isinstance(answer, list) or not all(isinstance(row, dict) for row in answer):
         raise broken(SERVICE, "a list of days", f"{json.dumps(answer):.60}")
@@ -274,11 +274,9 @@ def _numbers(element: str, rows: Sequence[_Row], attributes: Sequence[tuple[str,
     for row, (measurement, _, _, _) in zip(rows, attributes, strict=True):
         text = row.get(element, "").strip()
         try:
-            value = math.nan if text in _MISSING or measurement == "P" else float(text)
+            value = math.nan if text in _MISSING or measurement == "P" else number_of(text)
         except ValueError:
             raise broken(SERVICE, f"a number as {element} of {row['DATE']}", f"{text!r:.40}") from None
-        if math.isinf(value):
-            raise broken(SERVICE, f"a number as {element} of {row['DATE']}", f"{text!r:.40}")
         numbers.append(value)
     return numbers
 

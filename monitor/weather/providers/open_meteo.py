@@ -1,5 +1,6 @@
 """Open-Meteo forecast service: the requests for a yard, and its answers as canonical hours. Pure."""
 
+import math
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
@@ -9,7 +10,7 @@ import pandas as pd
 
 from monitor.errors import ProviderContractError, StormwalkError
 from monitor.register import Yard
-from monitor.weather.answers import broken, decoded
+from monitor.weather.answers import broken, decoded, quoted
 from monitor.weather.providers import Request
 from monitor.weather.table import ParsedHours, hourly_index, no_flags
 from monitor.weather.units import conversion, units_of
@@ -174,7 +175,7 @@ def _one_place(answer: Any) -> Mapping[str, Any]:
     if not isinstance(answer, dict):
         raise broken(SERVICE, "an object", f"{type(answer).__name__}")
     if answer.get("error"):
-        reason = answer.get("reason", "no reason given")
+        reason = quoted(answer.get("reason", "no reason given"))
         raise ProviderContractError(f'Open-Meteo sent an error instead of weather: "{reason}". Nothing was read.')
     return answer
 
@@ -219,9 +220,11 @@ def _numbers(name: str, values: Any, length: int) -> pd.Series:
         found = f"{len(values)}" if isinstance(values, list) else type(values).__name__
         raise broken(SERVICE, f"{length} values of {name}, one for each time", found)
     for position, value in enumerate(values):
-        if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
-            raise broken(SERVICE, f"numbers in {name}", f"{value!r} as value {position + 1}")
-    return pd.Series(values, dtype="float64")
+        if value is None:
+            continue
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e300:
+            raise broken(SERVICE, f"numbers in {name}", f"{value!r:.60} as value {position + 1}")
+    return pd.Series([math.nan if value is None else float(value) for value in values], dtype="float64")
 
 
 def _canonical(name: str, values: pd.Series, units: Mapping[str, str]) -> pd.Series:

@@ -17,6 +17,7 @@ import pandas as pd
 
 from monitor.errors import ProviderContractError
 from monitor.register import Yard
+from monitor.weather.answers import decoded, quoted
 from monitor.weather.providers import Request, open_meteo
 from monitor.weather.table import ParsedHours
 
@@ -156,8 +157,8 @@ def _quarters(first: date, last: date) -> Iterator[tuple[date, date]]:
 def _one_answer(body: bytes) -> dict[str, Any] | None:
     """The answer with its two blocks; None where it is anything else, which the forecast's parser then refuses."""
     try:
-        answer = json.loads(body)
-    except (ValueError, RecursionError):
+        answer = decoded(open_meteo.SERVICE, body)
+    except ProviderContractError:
         return None
     if isinstance(answer, list) and len(answer) == 1:
         answer = answer[0]
@@ -169,7 +170,7 @@ def _of_one_model(answer: dict[str, Any]) -> dict[str, Any]:
     """The answer with plain names; refused where its columns are of several models."""
     models = {model for name in answer["hourly"] if (model := _model(name)) is not None}
     if len(models) > 1:
-        named = ", ".join(sorted(model or "one not named" for model in models))
+        named = quoted(", ".join(sorted(model or "one not named" for model in models)))
         raise ProviderContractError(
             f"Open-Meteo: expected columns of one model, got {len(models)}: {named}. Nothing was read from this "
             f"answer. Ask for one model, or for none to get the service's own choice."

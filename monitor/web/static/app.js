@@ -82,8 +82,8 @@ async function keepPages() {
 
 function formAddresses() {
   const addresses = new Set();
-  for (const { href } of document.querySelectorAll("main a[href]")) {
-    const url = new URL(href);
+  for (const link of document.querySelectorAll("main a[href]")) {
+    const url = new URL(link.getAttribute("href"), location.href); // the map's links are of SVG, whose href is no text
     const [, yard, what] = /^\/yards\/([^/]+)\/(boat|inspect|act)$/.exec(url.pathname) ?? [];
     const boat = what && (url.searchParams.get("boat") ?? url.searchParams.get("number"));
     if (boat && url.origin === location.origin && addresses.size < MOST_PAGES) {
