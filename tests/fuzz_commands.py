@@ -145,7 +145,6 @@ def run(line: list[str], stdin: str = "") -> Outcome:
     typed = mock.patch.object(sys, "stdin", io.StringIO(stdin))
     with (
         mock.patch.object(sys, "argv", ["stormwalk", *line]),
-        mock.patch("time.sleep"),
         typed,
         unreachable,
         contextlib.redirect_stdout(out),

@@ -3,6 +3,7 @@
 import importlib
 import io
 import os
+import sqlite3
 import sys
 from pathlib import Path
 
@@ -87,6 +88,12 @@ def main() -> None:
         click.echo(str(refusal), err=True)
     except UnicodeError as error:
         click.echo(f"A text that was given is not UTF-8 ({error}). Nothing was stored. Write it in UTF-8.", err=True)
+    except sqlite3.Error as error:
+        click.echo(
+            f"The database answered with an error ({error}). Nothing of this command's last step was stored. "
+            f'"stormwalk doctor" looks at what is wrong with it.',
+            err=True,
+        )
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         click.echo(f"{where}{error.strerror or error}. The command was stopped there.", err=True)

@@ -196,8 +196,8 @@ def logger_mapping(
         header, colon, unit = rest.rpartition(":")
         if variable not in VARIABLES or not equals or not rest:
             raise StormwalkError(
-                f"--column {text!r} cannot be read; expected VARIABLE=HEADER:UNIT, for example wind_gust_ms=Gust:mph, "
-                f"with a variable out of {', '.join(VARIABLES)}. Nothing was stored."
+                f"--column {text!r:.80} cannot be read; expected VARIABLE=HEADER:UNIT, "
+                f"for example wind_gust_ms=Gust:mph, with a variable out of {', '.join(VARIABLES)}. Nothing was stored."
             )
         mapped[variable] = (header, unit) if colon else (rest, VARIABLES[variable].unit)
     return LoggerMapping(time_column, mapped, time_zone, "start" if time_is == "start" else "end")

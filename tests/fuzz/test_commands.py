@@ -91,10 +91,11 @@ def test_every_command_is_among_them():
         ["log", "inspection", "01", "--by", "Ida", "--finding", "tear@bow:" + "9" * 5000],
         ["weather", "import", "winter.csv", "--source", "logger", "--time-zone", "America/" + "x" * 300]
         + ["--time-column", "valid", "--column", "wind_gust_ms=gust"],
+        ["weather", "import", "winter.csv", "--source", "logger", "--time-column", "valid", "--column", "x" * 30_000],
         ["log", "import", "junk", "--by", "Ida"],
         ["log", "inspection", "01", "--by", "\udcff"],
     ],
-    ids=["no-db", "folder", "no-out", "no-to", "severity", "zone", "junk", "bytes"],
+    ids=["no-db", "folder", "no-out", "no-to", "severity", "zone", "column", "junk", "bytes"],
 )
 def test_a_command_line_that_once_failed_is_refused(folder, line):
     assert ended_well(line).exit_code in (1, 2)

@@ -42,8 +42,14 @@ self.addEventListener("fetch", (event) => {
 
 self.addEventListener("message", (event) => {
   const { account, keep } = event.data;
-  event.waitUntil(keepFor(account, keep).then((kept) => event.source?.postMessage({ kept })));
+  event.waitUntil(answerPage(event.source, account, keep));
 });
+
+/** A page that was being loaded while this worker was activated could not be claimed then: it asks, so claim it now. */
+async function answerPage(page, account, keep) {
+  await self.clients.claim();
+  page?.postMessage({ kept: await keepFor(account, keep) });
+}
 
 async function forgetOtherVersions() {
   const cache = await caches.open(STATIC);
