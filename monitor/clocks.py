@@ -83,6 +83,15 @@ def clocks(wrapped_at: Mapping[int, datetime], vents_changed_at: Mapping[int, da
     }
 
 
+def taken_off(log: Log) -> dict[int, datetime]:
+    """When covers came off their boats for good (UTC), by cover id: the first time, where it was logged twice."""
+    came_off: dict[int, datetime] = {}
+    for action in log.actions:
+        if action.action == "unwrapped":
+            came_off[action.cover_id] = min(action.acted_at, came_off.get(action.cover_id, action.acted_at))
+    return came_off
+
+
 def open_findings(log: Log, boat_of_cover: Mapping[int, str]) -> dict[str, list[OpenEntry]]:
     """Findings still open, by boat, worst first, then oldest.
 

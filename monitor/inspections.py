@@ -61,6 +61,7 @@ ACTIONS = (
     "post_added",
     "post_reset",
     "rewrapped",
+    "unwrapped",
     "stands_reported",
     "customer_told",
     "other",
@@ -80,6 +81,7 @@ REMEDIES: dict[str, frozenset[str]] = {
     "post_added": frozenset({"sag"}),
     "post_reset": frozenset({"leaning_post"}),
     "rewrapped": frozenset(DEFECTS) - STAND_DEFECTS - {"other", "mould_inside", "damp_inside"},
+    "unwrapped": frozenset(DEFECTS) - STAND_DEFECTS - {"other", "mould_inside", "damp_inside"},
 }
 """Defects that an action puts right by its nature; anything else is closed by naming the finding, or by looking again.
 

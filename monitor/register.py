@@ -1,6 +1,7 @@
 """The register in memory: yards, boats, covers and their dated builds, with what follows from their geometry."""
 
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Literal
@@ -119,6 +120,18 @@ class Cover:
             if build.built_at <= moment:
                 current = build
         return current
+
+
+def covers_on_boats(every_cover: Iterable[Cover], as_of: datetime, taken_off: Mapping[int, datetime]) -> list[Cover]:
+    """The cover on each boat at a moment, by boat number: the newest whose film was on by then, if it still was.
+
+    ``taken_off`` says by a stored cover's id when it came off; at that moment it still counts as on.
+    """
+    on_boat = {}
+    for cover in sorted(every_cover, key=lambda cover: (cover.boat.number, cover.builds[0].built_at)):
+        if cover.builds[0].built_at <= as_of:
+            on_boat[cover.boat.number] = cover
+    return [cover for cover in on_boat.values() if taken_off.get(cover.stored_id, as_of) >= as_of]
 
 
 def parse_quiet_hours(text: str) -> tuple[time, time]:

@@ -22,7 +22,7 @@ from apscheduler.triggers.interval import IntervalTrigger
 
 from monitor.errors import StoreError, StormwalkError
 from monitor.operations.backup import NIGHTLY_KEPT, back_up
-from monitor.operations.service import Sends, notices_to_try, rank_and_watch, send_notices
+from monitor.operations.service import Sends, notices_to_try, rank_and_watch, season_over, send_notices
 from monitor.operations.weather import FetchReport, fetch_alerts, recheck_weather, refresh_weather, weekly_check
 from monitor.register import Yard
 from monitor.settings import BACKUP_HOUR, BESIDE, OFF, Settings
@@ -307,6 +307,8 @@ class Service:
 
     def _pull(self, yard: Yard) -> Work:
         def work(conn: sqlite3.Connection) -> str:
+            if over := season_over(conn, yard):
+                return over
             said, troubles = [], []
             try:
                 said.append(_said(refresh_weather(conn, yard, self._clock, self._settings)))
@@ -326,10 +328,10 @@ class Service:
         return work
 
     def _recheck(self, yard: Yard) -> Work:
-        return lambda conn: _said(recheck_weather(conn, yard, self._clock, self._settings))
+        return lambda conn: season_over(conn, yard) or _said(recheck_weather(conn, yard, self._clock, self._settings))
 
     def _weekly(self, yard: Yard) -> Work:
-        return lambda conn: _said(weekly_check(conn, yard, self._clock, self._settings))
+        return lambda conn: season_over(conn, yard) or _said(weekly_check(conn, yard, self._clock, self._settings))
 
     def _notices(self, yard: Yard) -> Work:
         return lambda conn: " ".join(send_notices(conn, yard, self._clock(), self._sends))

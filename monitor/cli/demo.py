@@ -47,7 +47,8 @@ def command(out: Path) -> None:
     """
     from dashboards import write_pages
     from monitor.cli.rank import print_ranking
-    from monitor.operations.ranking import assess_yard, keep_ranking
+    from monitor.operations.kept_rankings import keep_ranking
+    from monitor.operations.ranking import assess_yard
     from monitor.operations.season_review import season_of_yard
     from monitor.store.connection import connect
     from monitor.wording import local_text

@@ -22,7 +22,7 @@ from monitor.cli.inputs import (
 )
 
 if TYPE_CHECKING:
-    from monitor.operations.ranking import KeptRanking
+    from monitor.operations.kept_rankings import KeptRanking
     from monitor.register import Yard
 
 REASONS_SHOWN = 3
@@ -78,22 +78,22 @@ def command(
     if show_stored:
         print_stored(conn, yard, as_json=as_json, as_csv=as_csv)
         return
-    from monitor.operations import ranking as operations
+    from monitor.operations import kept_rankings, ranking
 
     if reprint is not None:
         if as_of is not None or hindsight or ahead_h is not None:
             raise click.UsageError(
                 "--reprint prints a ranking as it was; --as-of, --hindsight and --ahead make a new one."
             )
-        kept = operations.kept_ranking(conn, yard, reprint)
+        kept = kept_rankings.kept_ranking(conn, yard, reprint)
     else:
         when, known = ranking_moments(as_of, hindsight, yard.time_zone)
         if ahead_h is None:
-            assessment = operations.assess_yard(conn, yard, as_of=when, known_at=known)
-            kept = operations.keep_ranking(conn, assessment, created_at=now())
+            assessment = ranking.assess_yard(conn, yard, as_of=when, known_at=known)
+            kept = kept_rankings.keep_ranking(conn, assessment, created_at=now())
         else:
-            assessment, before = operations.look_ahead(conn, yard, as_of=when, known_at=known, ahead_h=ahead_h)
-            kept = operations.keep_ranking(conn, assessment, now(), before)
+            assessment, before = ranking.look_ahead(conn, yard, as_of=when, known_at=known, ahead_h=ahead_h)
+            kept = kept_rankings.keep_ranking(conn, assessment, now(), before)
     if prepare:
         print_preparation(kept, as_json=as_json, as_csv=as_csv)
         return

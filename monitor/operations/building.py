@@ -1,4 +1,4 @@
-"""What an action at a cover changes in the register: vents and posts added, a boat wrapped anew."""
+"""What an action at a cover changes: vents and posts added, a boat wrapped anew, a cover that came off."""
 
 import sqlite3
 from dataclasses import replace
@@ -20,6 +20,8 @@ def build_on(conn: sqlite3.Connection, yard: Yard, cover: Cover, entry: Action, 
         wrapped_on = entry.acted_at.astimezone(ZoneInfo(yard.time_zone)).date()
         register_store.start_new_cover(conn, entry.cover_id, wrapped_on, entry.acted_at, entry.recorded_at)
         return [f"A new cover begins on {wrapped_on}, built as the old one; import the register to change its build."]
+    if entry.action == "unwrapped":
+        return [f"Boat {cover.boat.number} is on no list any more. Its condition report covers the time until then."]
     counted = [action for action in (corrected, entry) if action is not None and _is_counted(action)]
     if counted:
         _rebuild(conn, cover, min(_builds_at(cover, action) for action in counted), entry.recorded_at)

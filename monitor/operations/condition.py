@@ -15,7 +15,8 @@ from monitor.documents.page import file_stem
 from monitor.errors import LogError
 from monitor.inspections import Photo
 from monitor.operations import photos as photo_files
-from monitor.operations.ranking import assess_yard, kept_ranking
+from monitor.operations.kept_rankings import kept_ranking
+from monitor.operations.ranking import assess_yard, while_on
 from monitor.presentation.condition import condition
 from monitor.ranking import Curve, RankingParameters
 from monitor.register import Cover, Yard
@@ -50,7 +51,7 @@ def condition_report(
     parameters: RankingParameters | None = None,
     again: str = "",
 ) -> str:
-    """HTML of the condition report of one boat's cover, from its wrapping to ``as_of`` (UTC).
+    """HTML of the condition report of one boat's cover, from its wrapping to ``as_of`` (UTC), or until it came off.
 
     What was fetched, logged or photographed by ``known_at`` is in it and nothing later, so that the same moments give
     the same bytes again. Two things are taken as they are now: a photo that was withdrawn since is left out, because
@@ -72,6 +73,7 @@ def condition_report(
     StormwalkError
         The boat is unknown, or had no cover then.
     """
+    as_of = while_on(conn, yard, as_of, known_at, boat)
     assessment, history = assess_boat(conn, yard, boat, as_of=as_of, known_at=known_at, parameters=parameters)
     cover = assessment.covers[0]
     taken = _photos(conn, cover, as_of, known_at)

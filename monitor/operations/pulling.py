@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, TypeVar
 
+from monitor.clocks import taken_off
 from monitor.errors import ProviderContractError, ServiceUnavailableError, StormwalkError
 from monitor.operations import sources
 from monitor.operations.fetching import News, Wire, news
@@ -13,6 +14,7 @@ from monitor.operations.sources import UsedSource
 from monitor.register import Yard
 from monitor.settings import OPEN_METEO_SETTINGS, Settings
 from monitor.store import bulletins
+from monitor.store import inspections as log_store
 from monitor.store import register as register_store
 from monitor.store import weather as store
 from monitor.weather.providers import PROVIDERS, Answer, Request, http, nws_alerts, open_meteo
@@ -170,8 +172,9 @@ class Pull:
         return [*backwards[:1], *self._unsettled(used.source, backwards[1:])]
 
     def _season(self, now: datetime) -> datetime:
-        """When the first of the covers that there are was wrapped, or some days ago."""
-        covers = register_store.covers(self.conn, self.yard.key)
+        """When the first of the covers that are still on was wrapped, or some days ago."""
+        off = taken_off(log_store.log_of_yard(self.conn, self.yard_id))
+        covers = [one for one in register_store.covers(self.conn, self.yard.key) if one.stored_id not in off]
         wrapped = min((cover.builds[0].built_at for cover in covers), default=now)
         return min(wrapped, now - timedelta(days=REFRESH_DAYS))
 

@@ -2,15 +2,14 @@
 
 import sqlite3
 from collections.abc import Container, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Any
 
 import numpy as np
 
 from monitor import __version__
 from monitor.assessment import ForecastReach, SourceStatus, YardAssessment
-from monitor.clocks import Clocks, Log, OpenEntry, clocks, open_findings
+from monitor.clocks import Clocks, Log, OpenEntry, clocks, open_findings, taken_off
 from monitor.errors import StormwalkError
 from monitor.hazards.exposure import Exposure, assess, exposures, joined, split, unseen
 from monitor.hazards.series import cover_series, yard_weather
@@ -29,44 +28,18 @@ from monitor.operations.yard_hours import (
     yard_hours,
 )
 from monitor.preparation import Preparation, before_the_storm
-from monitor.ranking import HAZARDS, OpenFinding, RankedCover, RankingParameters, rank_covers, ranked_from_row
-from monitor.register import Cover, Yard
+from monitor.ranking import OpenFinding, RankingParameters, rank_covers
+from monitor.register import Cover, Yard, covers_on_boats
 from monitor.store import inspections as log_store
-from monitor.store import rankings as ranking_store
 from monitor.store import register as register_store
 from monitor.store import weather as weather_store
 from monitor.storms import Storm
 from monitor.weather.providers import PROVIDERS
 from monitor.weather.table import Merged
-from monitor.wording import OWN_JUDGEMENT, berth_text, defect_text, local_text
-
-LATER = " Weather of this time was fetched or imported later: add --hindsight to use it."
-
-STALE_AFTER_H = 3.0
-"""Weather older than this is said to be old above the list."""
-
-STALE_FORECAST_H = 12.0
-"""A forecast fetched longer ago than this is said to be old: the services make a new one every few hours."""
+from monitor.wording import defect_text, local_text
 
 FORECAST = ":forecast"
 """Ends the key of a cell that is forecast."""
-
-
-@dataclass(frozen=True)
-class KeptRanking:
-    """A ranking as it is shown and kept: heading, lines, each cover's title, remarks below, and what to do beforehand.
-
-    ``time_zone`` and ``units`` are the yard's when it was made: its moments and numbers are put into words by them.
-    """
-
-    id: str
-    time_zone: str
-    units: str
-    heading: str
-    lines: tuple[RankedCover, ...]
-    titles: dict[int, str]
-    remarks: tuple[str, ...]
-    before: tuple[Preparation, ...] = ()
 
 
 OUTLOOK_H = 72
@@ -114,13 +87,12 @@ def assess_yard(
     memory = Memory() if memory is None else memory
     yard_id = register_store.yard_id(conn, yard.key)
     every_cover = register_then(conn, yard, known_at, only)
-    standing = covers_on_boats(every_cover, as_of)
+    log = log_store.log_of_yard(conn, yard_id, as_of=as_of, known_at=known_at)
+    standing = covers_on_boats(every_cover, as_of, taken_off(log))
     covers = [cover for cover in standing if only is None or cover.boat.number == only]
     if not covers:
-        raise StormwalkError(_no_covers(conn, every_cover, yard, as_of, only))
+        raise StormwalkError(_no_covers(conn, every_cover, yard, as_of, log, only))
     boat_of_cover = {one.stored_id: one.boat.number for one in every_cover if only is None or one.boat.number == only}
-    entries = log_store.log_of_yard(conn, yard_id, as_of=as_of, known_at=known_at)
-    log = Log(entries.inspections, entries.findings, entries.actions)
     if only is not None:
         log = _of_covers(log, boat_of_cover)
     season = min(cover.builds[0].built_at for cover in standing)
@@ -217,75 +189,6 @@ def with_hours_of(assessment: YardAssessment, cover_id: int) -> YardAssessment:
     return replace(assessment, series=series)
 
 
-def keep_ranking(
-    conn: sqlite3.Connection,
-    assessment: YardAssessment,
-    created_at: datetime,
-    before: Sequence[Preparation] = (),
-) -> KeptRanking:
-    """Keep an assessment's ranking with its parameters and the age of its data; one kept already is not doubled.
-
-    One that looks ahead is marked by ``ahead_h`` in its parameters, and carries what was to do before.
-    """
-    titles = {
-        cover.stored_id: f"{cover.boat.number} {cover.boat.name}, {berth_text(cover.boat)}"
-        for cover in assessment.covers
-    }
-    heading, remarks = _heading(assessment), _remarks(assessment)
-    yard = assessment.yard
-    parameters: dict[str, Any] = {
-        "ranking": asdict(assessment.parameters),
-        "hazards": asdict(HAZARD_PARAMETERS),
-        "time_zone": yard.time_zone,
-        "units": yard.display_units,
-        "heading": heading,
-        "remarks": list(remarks),
-    }
-    if assessment.ahead_h:
-        parameters |= {"ahead_h": assessment.ahead_h, "before": [item.as_json() for item in before]}
-    ranking_id = ranking_store.save_ranking(
-        conn,
-        register_store.yard_id(conn, yard.key),
-        as_of=assessment.as_of,
-        created_at=created_at,
-        version=assessment.version,
-        data_age_h=assessment.data_age_h,
-        parameters=parameters,
-        rows=[{**line.as_row(), "title": titles[line.cover]} for line in assessment.ranked],
-    )
-    shown = (*remarks, _kept_as(ranking_id))
-    return KeptRanking(
-        ranking_id,
-        yard.time_zone,
-        yard.display_units,
-        heading,
-        tuple(assessment.ranked),
-        titles,
-        shown,
-        tuple(before),
-    )
-
-
-def kept_ranking(conn: sqlite3.Connection, yard: Yard, beginning: str) -> KeptRanking:
-    """A kept ranking, by the first characters of its id, exactly as it was shown. Raises StormwalkError."""
-    heads = ranking_store.rankings(conn, register_store.yard_id(conn, yard.key))
-    fitting = [head.id for head in heads if beginning and head.id.startswith(beginning)]
-    if len(fitting) != 1:
-        raise StormwalkError(
-            f"The id {beginning!r} fits {len(fitting)} of the rankings kept for yard {yard.key}; expected exactly one. "
-            f'"stormwalk rank --stored" lists them.'
-        )
-    kept = ranking_store.ranking(conn, fitting[0])
-    titles = {row["cover"]: row["title"] for row in kept.rows}
-    lines = tuple(ranked_from_row({k: v for k, v in row.items() if k != "title"}) for row in kept.rows)
-    made_with = kept.parameters
-    remarks = (*made_with["remarks"], _kept_as(fitting[0]))
-    before = tuple(Preparation(**item) for item in made_with.get("before", ()))
-    return KeptRanking(
-        fitting[0], made_with["time_zone"], made_with["units"], made_with["heading"], lines, titles, remarks, before
-    )
-
-
 def unknown_boat(assessment: YardAssessment, boat: str) -> str:
     """The sentence for a boat that is not among the ranked ones, with those that are near."""
     import difflib
@@ -309,13 +212,15 @@ def register_then(conn: sqlite3.Connection, yard: Yard, known_at: datetime, only
     return known + [cover for cover in later if only is None or cover.boat.number == only]
 
 
-def covers_on_boats(every_cover: Sequence[Cover], as_of: datetime) -> list[Cover]:
-    """The cover on each boat at a moment: the newest whose film was on by then."""
-    on_boat = {}
-    for cover in sorted(every_cover, key=lambda cover: (cover.boat.number, cover.builds[0].built_at)):
-        if cover.builds[0].built_at <= as_of:
-            on_boat[cover.boat.number] = cover
-    return list(on_boat.values())
+def while_on(
+    conn: sqlite3.Connection, yard: Yard, moment: datetime, known_at: datetime, boat: str | None = None
+) -> datetime:
+    """The moment; or, where the boat's cover, or every cover of the yard, was off by then, when the last came off."""
+    covers = [one for one in register_then(conn, yard, known_at, boat) if boat in (None, one.boat.number)]
+    log = log_store.log_of_yard(conn, register_store.yard_id(conn, yard.key), as_of=moment, known_at=known_at)
+    off = taken_off(log)
+    came_off = [off[one.stored_id] for one in covers if one.stored_id in off]
+    return max(came_off) if came_off and not covers_on_boats(covers, moment, off) else moment
 
 
 def _of_covers(log: Log, covers: Container[int]) -> Log:
@@ -359,74 +264,31 @@ def _exposures(
     return [of_now if exposure.hazard == of_now.hazard else exposure for exposure in joined(of_covers)]
 
 
-def _no_covers(conn: sqlite3.Connection, known: Sequence[Cover], yard: Yard, as_of: datetime, only: str | None) -> str:
+def _no_covers(
+    conn: sqlite3.Connection, known: Sequence[Cover], yard: Yard, as_of: datetime, log: Log, only: str | None
+) -> str:
     moment = local_text(as_of, yard.time_zone, year=True)
+    came_off = taken_off(log)
+    gone = [came_off[one.stored_id] for one in known if one.stored_id in came_off and only in (None, one.boat.number)]
     if only is not None:
         register_store.find_cover(conn, yard.key, only)  # an unknown boat is told with its neighbours' numbers
+        if gone:
+            off = local_text(max(gone), yard.time_zone, year=True)
+            return f"The cover of boat {only} came off on {off}. Nothing was made. Look back with an earlier moment."
         return f"Boat {only} of yard {yard.key} had no cover on {moment}. Nothing was made. Choose a later moment."
     if not known:
         return f'Yard {yard.key} has no covers yet: load them with "stormwalk covers import FILE --yard {yard.key}".'
+    if gone:
+        return (
+            f"Yard {yard.key} had no cover on {moment}: the last came off on "
+            f"{local_text(max(gone), yard.time_zone, year=True)}. Look back with an earlier moment, or load next "
+            f"autumn's covers."
+        )
     first = min(cover.builds[0].built_at for cover in known)
     return (
         f"Yard {yard.key} had no cover on {moment}; the first was wrapped on "
         f"{local_text(first, yard.time_zone, year=True)}. Choose a later moment."
     )
-
-
-def _heading(assessment: YardAssessment) -> str:
-    yard, as_of = assessment.yard, assessment.as_of
-    if assessment.forecast is not None:
-        return _heading_ahead(assessment, assessment.forecast)
-    heading = f"{yard.name}: covers to look at as of {local_text(as_of, yard.time_zone, year=True)}"
-    age = assessment.data_age_h
-    if age is None:
-        heading += "\nNo weather was known at this time: the list below rests on the log alone."
-        return heading + (LATER if assessment.fetched_later else "")
-    end = local_text(as_of - timedelta(hours=age), yard.time_zone)
-    heading += f"; weather up to {end}"
-    if age > STALE_AFTER_H:
-        heading += f'\nThat is {age:.0f} h old (limit {STALE_AFTER_H:.0f} h). Run "stormwalk weather refresh".'
-    return heading
-
-
-def _heading_ahead(assessment: YardAssessment, forecast: ForecastReach) -> str:
-    """The moment looked ahead to; how far the forecast reaches, whose and how old it is; the storms in it."""
-    yard, as_of, zone = assessment.yard, assessment.as_of, assessment.yard.time_zone
-    until = as_of + timedelta(hours=assessment.ahead_h)
-    age_h = (as_of - forecast.fetched_at).total_seconds() / 3600
-    lines = [
-        f"{yard.name}: covers that need a hand first by {local_text(until, zone, year=True)}, "
-        f"{assessment.ahead_h} h ahead of {local_text(as_of, zone)}",
-        f"Forecast by {', '.join(forecast.sources)} up to {local_text(forecast.until, zone)}, fetched "
-        f"{local_text(forecast.fetched_at, zone)}, {age_h:.1f} h before.",
-    ]
-    short_h = round((until - forecast.until).total_seconds() / 3600)
-    if short_h >= 1:
-        lines[1] += f" It ends {short_h} h too early; those hours are not known."
-    if age_h > STALE_FORECAST_H:
-        lines[1] += f' That is old (limit {STALE_FORECAST_H:.0f} h). Run "stormwalk weather refresh".'
-    age = assessment.data_age_h
-    seen = "none is known" if age is None else f"up to {local_text(as_of - timedelta(hours=age), zone)}"
-    lines.append(f"Weather seen so far: {seen}.")
-    storms = [
-        f"{storm.character()} from {local_text(storm.start, zone)} to {local_text(storm.end, zone)}"
-        for storm in assessment.coming
-    ]
-    lines.append(f"Expected: {'; '.join(storms)}." if storms else "No storm is expected in that time.")
-    return "\n".join(lines)
-
-
-def _remarks(assessment: YardAssessment) -> tuple[str, ...]:
-    names = ", ".join(HAZARDS[name].label for name in assessment.not_assessed)
-    forecast = () if assessment.forecast is None else assessment.forecast.sources
-    credits = [
-        status.credit for status in assessment.sources if status.newest_hour is not None or status.source in forecast
-    ]
-    return (*([f"Not assessed: {names}."] if names else []), OWN_JUDGEMENT, *credits)
-
-
-def _kept_as(ranking_id: str) -> str:
-    return f"Kept as ranking {ranking_id[:8]}."
 
 
 def _fetched_later(conn: sqlite3.Connection, yard: Yard, season: datetime, as_of: datetime) -> bool:

@@ -6,21 +6,16 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from monitor import __version__
-from monitor.clocks import Log, open_findings
+from monitor.clocks import Log, open_findings, taken_off
 from monitor.errors import StormwalkError
 from monitor.evaluation.replay import KnownThen, Replayed, Walk, brought_to_light, lists_before, replayed, walks_of
 from monitor.evaluation.review import THRESHOLD, ReviewParameters, SeasonReview, review
 from monitor.inspections import Inspection
-from monitor.operations.ranking import (
-    covers_on_boats,
-    register_then,
-    vents_changed_at,
-    worst_open,
-)
+from monitor.operations.ranking import register_then, vents_changed_at, worst_open
 from monitor.operations.register import ranking_parameters
 from monitor.operations.weather import merged_weather
 from monitor.operations.yard_hours import HAZARD_PARAMETERS
-from monitor.register import Cover, Yard
+from monitor.register import Cover, Yard, covers_on_boats
 from monitor.store import inspections as log_store
 from monitor.store import register as register_store
 from monitor.weather.table import Merged
@@ -28,6 +23,9 @@ from monitor.wording import local_text
 
 LATE = timedelta(hours=24)
 """An inspection entered later than this after it was made was not known to the walks in between."""
+
+EARLIER_SEASON = timedelta(days=150)
+"""A cover that came off longer ago than this belongs to an earlier season. Our own judgement."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +51,8 @@ def review_season(
     parameters: ReviewParameters | None = None,
 ) -> SeasonReview:
     """Review a yard's season up to ``until`` (UTC), by default from the first wrapping of the covers on its boats then.
+
+    Covers that came off in spring count as long as the season is not long past.
 
     Each walk is judged by the list as it could have been known just before it. With ``hindsight`` weather, log and
     builds count as they are known now, as far as they tell of the time before the walk; curves stay those of then, for
@@ -88,15 +88,16 @@ def replay_season(
     Arguments and errors else as for `review_season`.
     """
     register = register_store.all_covers(conn, yard.key)
-    on_boats = covers_on_boats(register, until)
+    yard_id = register_store.yard_id(conn, yard.key)
+    log = log_store.log_of_yard(conn, yard_id, as_of=until)
+    long_off = {cover_id: off for cover_id, off in taken_off(log).items() if until - off > EARLIER_SEASON}
+    on_boats = covers_on_boats(register, until, long_off)
     if not on_boats:
         raise StormwalkError(
             f"Yard {yard.key} had no cover by {local_text(until, yard.time_zone, year=True)}, so there is no season "
             f"to look back on. Choose a later moment, or load covers first."
         )
     begin = start or min(cover.builds[0].built_at for cover in on_boats)
-    yard_id = register_store.yard_id(conn, yard.key)
-    log = log_store.log_of_yard(conn, yard_id, as_of=until)
     boats = {cover.id: cover.boat.number for cover in register if cover.id is not None}
     inspections = [visit for visit in log.inspections if visit.inspected_at >= begin]
     source = _Now(conn, yard, register, log, until) if hindsight else _Then(conn, yard, yard_id)
@@ -124,7 +125,7 @@ class _Then:
         conn, yard, as_of = self._conn, self._yard, walk.before
         register = register_then(conn, yard, as_of)
         log = log_store.log_of_yard(conn, self._yard_id, as_of=as_of, known_at=as_of)
-        covers = covers_on_boats(register, as_of)
+        covers = covers_on_boats(register, as_of, taken_off(log))
         if not covers:
             return None
         weather = merged_weather(conn, yard, as_of, min(cover.builds[0].built_at for cover in covers), as_of)
@@ -144,7 +145,7 @@ class _Now:
     def before(self, walk: Walk) -> KnownThen | None:
         """Just before a walk; None where no cover was on."""
         as_of = walk.before
-        covers = covers_on_boats(self._register, as_of)
+        covers = covers_on_boats(self._register, as_of, taken_off(self._log))
         if not covers:
             return None
         visits = [visit for visit in self._log.inspections if visit.inspected_at <= as_of]

@@ -9,7 +9,7 @@ from monitor.documents.season_review import season_review as write_review
 from monitor.errors import StormwalkError
 from monitor.evaluation.metrics import Share
 from monitor.operations.calibration import calibrate_yard
-from monitor.operations.ranking import assess_yard
+from monitor.operations.ranking import assess_yard, while_on
 from monitor.operations.register import ranking_parameters
 from monitor.operations.review import review_season
 from monitor.operations.walks import walk, walks
@@ -51,7 +51,7 @@ def season_document(
     The same arguments give the same bytes again as long as nothing is logged, corrected or fetched of that time.
     """
     content = season_of_yard(conn, yard, until=until, start=start, hindsight=hindsight)
-    assessment = assess_yard(conn, yard, as_of=until, known_at=known_at)
+    assessment = assess_yard(conn, yard, as_of=while_on(conn, yard, until, known_at), known_at=known_at)
     return write_review(
         yard,
         content,

@@ -5,12 +5,15 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from monitor.assessment import YardAssessment
+from monitor.clocks import taken_off
 from monitor.errors import StormwalkError
 from monitor.messages import Message, quiet_until
 from monitor.notices import NoticeRules, due_notices
-from monitor.operations.ranking import KeptRanking, assess_yard, keep_ranking, storm_is_coming
+from monitor.operations.kept_rankings import KeptRanking, keep_ranking
+from monitor.operations.ranking import assess_yard, storm_is_coming
 from monitor.operations.weather import current_alerts
 from monitor.register import Yard
+from monitor.store import inspections as log_store
 from monitor.store import rankings as ranking_store
 from monitor.store import register as register_store
 from monitor.store import service as store
@@ -31,6 +34,15 @@ class Sends(Protocol):
 
     def send(self, message: Message) -> str:
         """Send a message; returns what to note. Raises StormwalkError with a sentence where it did not go out."""
+
+
+def season_over(conn: sqlite3.Connection, yard: Yard) -> str:
+    """That every cover of a yard has come off, in a sentence; empty where one is on, or none was ever loaded."""
+    covers = register_store.covers(conn, yard.key)
+    off = taken_off(log_store.log_of_yard(conn, register_store.yard_id(conn, yard.key)))
+    if not covers or any(cover.stored_id not in off for cover in covers):
+        return ""
+    return "Every cover has come off: weather is asked for again when new covers are loaded."
 
 
 def rank_and_watch(

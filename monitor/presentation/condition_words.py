@@ -72,20 +72,27 @@ def first_page(
 ) -> tuple[Part, ...]:
     """The five parts of the first page, in the yard's units and on its clock."""
     zone, units = assessment.yard.time_zone, assessment.yard.display_units
-    days = (assessment.as_of - wrapped_at) / DAY
+    came_off = any(action.action == "unwrapped" for action in logged.actions)
     return (
-        Part("What the cover has been through", tuple(_been_through(assessment, took, wrapped_at, days, zone, units))),
+        Part(
+            "What the cover has been through",
+            tuple(_been_through(assessment, took, wrapped_at, came_off, zone, units)),
+        ),
         _seen(logged, zone),
         _done(logged.actions, zone),
         _open(still_open, zone),
-        Part("What we advise next", tuple(_advice(line, still_open, units))),
+        Part("What we advise next", tuple(_advice(None if came_off else line, still_open, units))),
     )
 
 
 def _been_through(
-    assessment: YardAssessment, took: Took, wrapped_at: datetime, days: float, zone: str, units: str
+    assessment: YardAssessment, took: Took, wrapped_at: datetime, came_off: bool, zone: str, units: str
 ) -> Iterator[str]:
-    since = f"Since it was wrapped on {local_text(wrapped_at, zone, year=True)}, {_count(round(days), 'day')} ago,"
+    wrapped, days = local_text(wrapped_at, zone, year=True), _count(round((assessment.as_of - wrapped_at) / DAY), "day")
+    if came_off:
+        since = f"From its wrapping on {wrapped} until it came off on {local_text(assessment.as_of, zone)}, {days},"
+    else:
+        since = f"Since it was wrapped on {wrapped}, {days} ago,"
     if took.hours == 0:
         yield f"{since} no hour of weather is known here, so what the cover has been through cannot be told."
         return
@@ -259,6 +266,8 @@ def _advice(line: RankedCover | None, still_open: Sequence[OpenEntry], units: st
         what = ", ".join(dict.fromkeys(named)) + (f" and {more} more" if more else "")
         yield f"To be put right: {what}."
     if line is None:
+        if not still_open:
+            yield "Nothing: the cover is off."
         return
     yield ADVICE.get(line.call, f'Our list has this cover under "{line.call}".')
     weighty = [reason for reason in line.reasons if reason.hazard != "open_finding" and reason.p >= WEIGHTY_P]

@@ -49,6 +49,29 @@ def _utc(column: str) -> str:
     return f"CHECK ({column} GLOB '????-??-??T??:??:??Z')"
 
 
+_ACTIONS_UNTIL_008 = (
+    *("cleared_snow", "drained_water", "retensioned_band", "retensioned_belly_bands", "taped", "rewelded"),
+    *("vents_added", "vent_replaced", "post_added", "post_reset", "rewrapped", "stands_reported", "customer_told"),
+    "other",
+)
+"""The actions that version 3 knew; version 8 takes the list of now, to be frozen like this when that grows again."""
+
+
+def _actions_table(name: str, words: Sequence[str]) -> str:
+    return f"""CREATE TABLE {name} (
+            id          TEXT PRIMARY KEY CHECK (id <> ''),
+            cover_id    INTEGER NOT NULL REFERENCES covers(id),
+            acted_at    TEXT NOT NULL {_utc("acted_at")},
+            recorded_at TEXT NOT NULL {_utc("recorded_at")},
+            actor       TEXT NOT NULL,
+            action      TEXT NOT NULL {_one_of("action", words)},
+            note        TEXT NOT NULL,
+            quantity    REAL,
+            finding_id  TEXT REFERENCES findings(id),
+            corrects_id TEXT UNIQUE REFERENCES actions(id)
+        ) STRICT, WITHOUT ROWID"""
+
+
 def _001_register(db: "Database") -> None:
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     db.executescript(f"""
@@ -203,18 +226,7 @@ def _003_log(db: "Database") -> None:
         ) STRICT, WITHOUT ROWID;
         CREATE INDEX findings_by_inspection ON findings (inspection_id);
 
-        CREATE TABLE actions (
-            id          TEXT PRIMARY KEY CHECK (id <> ''),
-            cover_id    INTEGER NOT NULL REFERENCES covers(id),
-            acted_at    TEXT NOT NULL {_utc("acted_at")},
-            recorded_at TEXT NOT NULL {_utc("recorded_at")},
-            actor       TEXT NOT NULL,
-            action      TEXT NOT NULL {_one_of("action", log.ACTIONS)},
-            note        TEXT NOT NULL,
-            quantity    REAL,
-            finding_id  TEXT REFERENCES findings(id),
-            corrects_id TEXT UNIQUE REFERENCES actions(id)
-        ) STRICT, WITHOUT ROWID;
+        {_actions_table("actions", _ACTIONS_UNTIL_008)};
         CREATE INDEX actions_by_cover ON actions (cover_id, acted_at);
     """)
     for table in ("inspections", "findings", "actions"):
@@ -449,6 +461,23 @@ def _007_chain(db: "Database") -> None:
     chain_what_is_there(db.conn, tables)
 
 
+def _008_unwrapped(db: "Database") -> None:
+    # SQLite cannot change a check: the table is made anew with the longer list, and every row is carried over as it is.
+    # A drop takes the triggers along; the view names the table, so it goes first and comes back.
+    names = ", ".join(table_columns(db.conn, "actions"))
+    db.executescript(f"""
+        DROP VIEW actions_current;
+        {_actions_table("actions_new", log.ACTIONS)};
+        INSERT INTO actions_new ({names}) SELECT {names} FROM actions;
+        DROP TABLE actions;
+        ALTER TABLE actions_new RENAME TO actions;
+        CREATE INDEX actions_by_cover ON actions (cover_id, acted_at);
+        CREATE VIEW actions_current AS SELECT * FROM actions AS entry
+            WHERE NOT EXISTS (SELECT 1 FROM actions AS later WHERE later.corrects_id = entry.id);
+    """)
+    protect(db.conn, "actions")
+
+
 _MIGRATIONS: "tuple[tuple[str, Callable[[Database], None]], ...]" = (
     ("001_register", _001_register),
     ("002_weather", _002_weather),
@@ -457,6 +486,7 @@ _MIGRATIONS: "tuple[tuple[str, Callable[[Database], None]], ...]" = (
     ("005_service", _005_service),
     ("006_walks", _006_walks),
     ("007_chain", _007_chain),
+    ("008_unwrapped", _008_unwrapped),
 )
 
 SCHEMA_VERSION = len(_MIGRATIONS)

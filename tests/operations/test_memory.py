@@ -224,7 +224,7 @@ histories = st.lists(st.tuples(st.sampled_from(EVENTS), st.sampled_from(["01", "
 
 
 @pytest.mark.thorough
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(history=histories)
 def test_looks_through_any_history_are_the_ones_without_memory(snowy_file, history):
     with tempfile.TemporaryDirectory() as folder, closing(connect(Path(shutil.copy(snowy_file, folder)))) as conn:
