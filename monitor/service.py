@@ -169,7 +169,7 @@ class Service:
     """The jobs of all yards of one database, run by APScheduler in the background.
 
     The caller holds `store.service.only_scheduler`, so that no other process schedules for the same database. Raises
-    StormwalkError for a setting that makes no sense.
+    StormwalkError for a setting that makes no sense. ``after_job`` is called with a yard's key when a job of it ended.
     """
 
     def __init__(self, database: Path, settings: Settings, sends: Sends, clock: Clock = utc_now) -> None:
@@ -178,6 +178,7 @@ class Service:
         self._backup_hour = _hour(settings.backup_hour)
         self._sends = sends
         self._clock = clock
+        self.after_job: Callable[[str], None] = lambda yard_key: None
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1}
         )
@@ -223,6 +224,8 @@ class Service:
             log.warning("%s: it could not be noted how it went. %s", job.name, error)
         else:
             self._unnoted.pop(job.name, None)
+            if job.yard_key and not self._stopping.is_set():
+                self.after_job(job.yard_key)
 
     def states(self, yard_key: str | None = None) -> list[JobState]:
         """How each job, or each of one yard and those of no yard, stands now, for people to read."""

@@ -89,6 +89,7 @@ def command(
 
         with stopping(stop), running_service(path) as service:
             pages = Pages(path, DashboardPages(), service.states, utc_now)
+            service.after_job = pages.prepare
             app = make_app(WebApp(path, pages, hosts, utc_now, __version__))
             config = uvicorn.Config(
                 app,

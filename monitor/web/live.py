@@ -7,13 +7,14 @@ import hashlib
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Protocol
 
 from monitor.assessment import YardAssessment
+from monitor.errors import StormwalkError
 from monitor.operations.memory import Memory
 from monitor.operations.ranking import OUTLOOK_H, assess_yard, with_hours_of
 from monitor.operations.season_review import season_of_yard
@@ -107,6 +108,14 @@ class Pages:
             content = self._season(conn, kept.assessment).content
             kept.pages[name] = self._render.review_page(kept.assessment, content, self.static, kept.jobs).encode()
             return kept.pages[name]
+
+    def prepare(self, yard_key: str) -> None:
+        """Make a yard's list and first page now, so that the next visitor need not wait while new weather is worked in.
+
+        What cannot be made is told to that visitor.
+        """
+        with suppress(StormwalkError, sqlite3.Error):
+            self.page(yard_key, INDEX)
 
     def page_name(self, assessment: YardAssessment, cover_id: int) -> str:
         """File name of the page of one of a yard's covers."""

@@ -164,26 +164,26 @@ def test_a_page_says_that_it_is_live(visitor):
     assert "written once" not in page
 
 
-def test_a_cached_page_of_500_covers_comes_at_once(path, clock, service, tmp_path):
-    from time import perf_counter
-
-    from invented_yard import COVERS, WRAPPED
-
-    from monitor.operations.register import import_covers
-
-    head, first, *_ = COVERS.splitlines()
-    rows = [
-        first.replace("01,Plum", f"{number},Plum {number}").replace(",A,1,", f",A,{number},")
-        for number in range(4, 501)
-    ]
-    with closing(connect(path)) as conn:
-        import_covers(conn, YARD, "\n".join([head, *rows, ""]).encode(), "more.csv", WRAPPED)
+def test_after_a_pull_the_page_is_made_before_anybody_asks_for_it(visitor, pages, clock, service, monkeypatch):
+    made = []
+    assess = live.assess_yard
+    monkeypatch.setattr(live, "assess_yard", lambda *a, **k: made.append(1) or assess(*a, **k))
+    service.after_job = pages.prepare
+    clock.advance(HOUR)
     service.run_due()
-    visitor = browser_of(path, service, clock)
-    assert "500 Plum 500" in visitor.get("/yards/north/pages/").text
-    began = perf_counter()
-    assert visitor.get("/yards/north/pages/").status_code == 200
-    assert perf_counter() - began < 0.5
+    by_the_service = len(made)
+    assert by_the_service > 0
+    assert "The newest weather hour is less than 1 h old." in visitor.get("/yards/north/pages/").text
+    assert visitor.get("/yards/north/").status_code == 200
+    assert len(made) == by_the_service
+
+
+def test_a_page_that_cannot_be_made_stops_no_job(service, pages, clock):
+    service.after_job = pages.prepare
+    pages.prepare("no such yard")
+    clock.advance(HOUR)
+    assert service.run_due() > 0
+    assert {state.outcome for state in service.states() if state.job.startswith("pull")} == {"done"}
 
 
 def test_days_go_on_even_where_the_service_is_off(visitor, clock):
