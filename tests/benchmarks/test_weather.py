@@ -11,15 +11,18 @@ from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from time import perf_counter
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from invented_yard import HOUR, YARD, metar
+from made_yard import START, made_covers
 
 from monitor.operations import fetching
+from monitor.operations.service import rank_and_watch
 from monitor.operations.weather import merged_weather, refresh_weather
 from monitor.settings import Settings
-from monitor.store import register
+from monitor.store import rankings, register
 from monitor.store import sources as source_store
 from monitor.store.connection import connect
 from monitor.store.sources import SourceChoice
@@ -130,6 +133,52 @@ def use_services(conn, yard, base):
 def size_mb(conn, path):
     conn.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return path.stat().st_size / 1e6
+
+
+class PassingTime:
+    """The clock of the pauses: what was worked counts as it was, what was waited for as if it had been."""
+
+    def __init__(self):
+        self.waited_s = 0.0
+        self.begin = perf_counter()
+
+    def monotonic(self):
+        return perf_counter() - self.begin + self.waited_s
+
+    def wait(self, seconds):
+        self.waited_s += seconds
+
+
+def test_an_hour_of_200_yards_with_500_covers_each(benchmark, services, tmp_path, monkeypatch):
+    """Pull, rank and look for storms, with the pauses that the real services want. Target: under 10 minutes.
+
+    Measured on 10 of the yards; each costs the same. The archive is another host than the weather service.
+    """
+    measured, passing = 10, PassingTime()
+    monkeypatch.setattr(metar_archive, "URL", services.replace("127.0.0.1", "localhost") + "/asos.py")
+    monkeypatch.setattr(fetching.time, "monotonic", passing.monotonic)
+    with closing(connect(tmp_path / "many.db", create=True)) as conn:
+        yards = [replace(YARD, key=f"yard-{number}") for number in range(measured)]
+        for yard in yards:
+            use_services(conn, yard, services)
+            register.save_covers(conn, yard.key, [replace(cover, id=None) for cover in made_covers(500)], START)
+
+        def hour(number):
+            Services.now = NOW + number * HOUR
+            began = passing.monotonic()
+            for yard in yards:
+                refresh_weather(conn, yard, lambda: Services.now, Settings(), pause=passing.wait)
+                rank_and_watch(conn, yard, Services.now)
+            return passing.monotonic() - began
+
+        hour(0)  # the first pull fetches the season
+        before_s = passing.waited_s
+        took_s = benchmark.pedantic(hour, (2,), rounds=1)
+        assert len(rankings.rankings(conn, 1)) >= 1
+    benchmark.extra_info.update(
+        minutes_of_200_yards=round(took_s / measured * YARDS / 60, 1),
+        paused_s_a_yard=round((passing.waited_s - before_s) / measured, 1),
+    )
 
 
 def test_an_hourly_pull_of_200_yards(benchmark, services, tmp_path):
