@@ -1,5 +1,6 @@
 """Everything known of one yard at one moment, put together once: what pages, documents and listings are made from."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -47,6 +48,7 @@ class YardAssessment:
 
     With ``ahead_h`` the weather goes on to so many hours after ``as_of``, exposures and ranking are those at that end,
     ``forecast`` says what they rest on, and ``coming`` holds the storms among the hours after ``as_of`` alone.
+    ``came_off`` says since when boats have no cover any more.
     ``outlook`` is the weather with the forecast after ``as_of``, to be shown beside a ranking that knows nothing of it.
     """
 
@@ -69,6 +71,7 @@ class YardAssessment:
     ahead_h: int = 0
     forecast: ForecastReach | None = None
     coming: tuple[Storm, ...] = ()
+    came_off: Mapping[str, datetime] = field(default_factory=dict)
     outlook: Merged | None = field(default=None, repr=False)
     series: CoverSeries | None = field(default=None, repr=False)
 

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 import click
 
 from monitor.cli.inputs import json_option, print_json, ranking_moments, the_yard, with_database, yard_option
-from monitor.errors import StormwalkError
 
 if TYPE_CHECKING:
     from monitor.explanation import Step
@@ -35,8 +34,7 @@ def command(
     yard = the_yard(conn, yard_key)
     when, known = ranking_moments(as_of, hindsight, yard.time_zone)
     assessment = operations.assess_yard(conn, yard, as_of=when, known_at=known, with_series=True)
-    if boat not in (cover.boat.number for cover in assessment.covers):
-        raise StormwalkError(operations.unknown_boat(assessment, boat))
+    operations.cover_on(assessment, boat)
     found = explain(assessment, boat, HAZARD_PARAMETERS)
     if as_json:
         print_json(found.as_json())

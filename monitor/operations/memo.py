@@ -9,7 +9,7 @@ from monitor.documents.justification_memo import MemoPhoto, justification_memo
 from monitor.errors import LogError, StormwalkError
 from monitor.inspections import Photo
 from monitor.operations.photos import upright_copy
-from monitor.operations.ranking import assess_yard, unknown_boat
+from monitor.operations.ranking import assess_yard, cover_on
 from monitor.operations.whatif import what_if_boat
 from monitor.presentation.proposal import Proposal, Weighed, season_changes, weigh
 from monitor.register import Yard
@@ -55,9 +55,7 @@ def memo_of_boat(
         The boat has no cover then, the change does not fit it, or a moment lies outside its season.
     """
     assessment = assess_yard(conn, yard, as_of=as_of, known_at=known_at, with_series=True)
-    if boat not in (cover.boat.number for cover in assessment.covers):
-        raise StormwalkError(unknown_boat(assessment, boat))
-    cover = assessment.cover_of(boat)
+    cover = cover_on(assessment, boat)
     wrapped_at = cover.builds[0].built_at
     for moment in retensioned_at:
         if not wrapped_at <= moment <= as_of:

@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Container, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -88,10 +89,17 @@ def assess_yard(
     yard_id = register_store.yard_id(conn, yard.key)
     every_cover = register_then(conn, yard, known_at, only)
     log = log_store.log_of_yard(conn, yard_id, as_of=as_of, known_at=known_at)
-    standing = covers_on_boats(every_cover, as_of, taken_off(log))
+    off_at = taken_off(log)
+    standing = covers_on_boats(every_cover, as_of, off_at)
     covers = [cover for cover in standing if only is None or cover.boat.number == only]
     if not covers:
         raise StormwalkError(_no_covers(conn, every_cover, yard, as_of, log, only))
+    on_boats = {cover.boat.number for cover in covers}
+    came_off = {
+        one.boat.number: off
+        for one in every_cover
+        if one.boat.number not in on_boats and (off := off_at.get(one.stored_id)) is not None
+    }
     boat_of_cover = {one.stored_id: one.boat.number for one in every_cover if only is None or one.boat.number == only}
     if only is not None:
         log = _of_covers(log, boat_of_cover)
@@ -155,6 +163,7 @@ def assess_yard(
         ahead_h=ahead_h,
         forecast=forecast,
         coming=coming,
+        came_off=came_off,
         outlook=None if outlook is None else outlook.merged,
         series=series,
     )
@@ -189,13 +198,17 @@ def with_hours_of(assessment: YardAssessment, cover_id: int) -> YardAssessment:
     return replace(assessment, series=series)
 
 
-def unknown_boat(assessment: YardAssessment, boat: str) -> str:
-    """The sentence for a boat that is not among the ranked ones, with those that are near."""
+def cover_on(assessment: YardAssessment, boat: str) -> Cover:
+    """The cover that is on a boat. Raises StormwalkError, naming when it came off, or numbers like the one given."""
     import difflib
 
+    with suppress(KeyError):
+        return assessment.cover_of(boat)
+    if boat in assessment.came_off:
+        raise StormwalkError(_came_off(boat, assessment.came_off[boat], assessment.yard))
     numbers = [cover.boat.number for cover in assessment.covers]
     near = difflib.get_close_matches(boat, numbers, n=3, cutoff=0.4) or numbers[:10]
-    return (
+    raise StormwalkError(
         f'No boat "{boat}" stands under a cover in yard {assessment.yard.key} at that time; near it are '
         f"{', '.join(near)}."
     )
@@ -264,6 +277,11 @@ def _exposures(
     return [of_now if exposure.hazard == of_now.hazard else exposure for exposure in joined(of_covers)]
 
 
+def _came_off(boat: str, off: datetime, yard: Yard) -> str:
+    on = local_text(off, yard.time_zone, year=True)
+    return f"The cover of boat {boat} came off on {on}. Nothing was made. Look back with an earlier moment."
+
+
 def _no_covers(
     conn: sqlite3.Connection, known: Sequence[Cover], yard: Yard, as_of: datetime, log: Log, only: str | None
 ) -> str:
@@ -273,8 +291,7 @@ def _no_covers(
     if only is not None:
         register_store.find_cover(conn, yard.key, only)  # an unknown boat is told with its neighbours' numbers
         if gone:
-            off = local_text(max(gone), yard.time_zone, year=True)
-            return f"The cover of boat {only} came off on {off}. Nothing was made. Look back with an earlier moment."
+            return _came_off(only, max(gone), yard)
         return f"Boat {only} of yard {yard.key} had no cover on {moment}. Nothing was made. Choose a later moment."
     if not known:
         return f'Yard {yard.key} has no covers yet: load them with "stormwalk covers import FILE --yard {yard.key}".'

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from monitor.assessment import YardAssessment
 from monitor.changes import Change
 from monitor.errors import StormwalkError
-from monitor.operations.ranking import assess_yard, unknown_boat
+from monitor.operations.ranking import assess_yard, cover_on
 from monitor.operations.weather import merged_weather
 from monitor.operations.yard_hours import HAZARD_PARAMETERS
 from monitor.register import Cover, Yard
@@ -27,9 +27,7 @@ def what_if_boat(
     where the boat has no cover then, or the change does not fit it.
     """
     assessment = assess_yard(conn, yard, as_of=as_of, known_at=known_at)
-    if boat not in (cover.boat.number for cover in assessment.covers):
-        raise StormwalkError(unknown_boat(assessment, boat))
-    _check(change, assessment.cover_of(boat), yard, as_of)
+    _check(change, cover_on(assessment, boat), yard, as_of)
     forecast = _forecast(conn, yard, assessment) if as_of == known_at else None
     return what_if(assessment, boat, change, HAZARD_PARAMETERS, forecast)
 

@@ -10,7 +10,7 @@ from simulated_service import Airport, Clock, People, plug_in
 from monitor.errors import StormwalkError
 from monitor.operations.condition import condition_report
 from monitor.operations.log import NewFinding, record_action, record_inspection
-from monitor.operations.ranking import assess_yard
+from monitor.operations.ranking import assess_yard, cover_on
 from monitor.operations.register import import_covers
 from monitor.operations.review import EARLIER_SEASON, replay_season
 from monitor.operations.season_review import season_document
@@ -121,6 +121,18 @@ def test_without_any_cover_on_there_is_no_list_and_the_sentence_says_since_when(
         "The cover of boat 02 came off on Wed 8 Nov 2023 23:00 EST. Nothing was made. Look back with an earlier moment."
     )
     assert season_over(conn, YARD).startswith("Every cover has come off")
+
+
+def test_asked_about_a_boat_that_is_off_the_sentence_says_since_when(conn):
+    weather(conn)
+    unwrap(conn, "02")
+    found = assess(conn, OFF + DAY)
+    assert found.came_off == {"02": OFF}
+    assert cover_on(found, "01").boat.number == "01"
+    with pytest.raises(StormwalkError, match="The cover of boat 02 came off on Wed 8 Nov 2023 23:00 EST"):
+        cover_on(found, "02")
+    with pytest.raises(StormwalkError, match='No boat "04" stands under a cover in yard north at that time; near it'):
+        cover_on(found, "04")
 
 
 def test_next_autumns_covers_begin_a_season_of_their_own(conn):
