@@ -5,12 +5,12 @@ from typing import Any
 
 from monitor.assessment import YardAssessment
 from monitor.departures import check_cover
-from monitor.presentation.rows import boat_rows, build_rows, plain_word
+from monitor.presentation.rows import boat_rows, build_rows
 from monitor.presentation.season import Season
 from monitor.ranking import HAZARDS, boat_order
 from monitor.register import Cover
 from monitor.units import NOT_KNOWN
-from monitor.wording import berth_text, exposure_text
+from monitor.wording import berth_text, exposure_text, plain_word
 
 
 def compare_content(assessment: YardAssessment, season: Season, pages: Mapping[int | None, str]) -> dict[str, Any]:

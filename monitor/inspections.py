@@ -1,5 +1,6 @@
 """What people see and do at a cover: inspections, findings, actions, and the closed lists they are taken from."""
 
+import re
 import uuid
 from dataclasses import dataclass
 from datetime import datetime
@@ -92,6 +93,11 @@ PHOTO_TYPES = ("image/jpeg", "image/png", "image/webp")
 """Kinds of picture that phones and cameras make, as media types."""
 
 SEVERITIES = {0: "sound", 1: "watch", 2: "repair soon", 3: "make safe now"}
+
+
+def plain_word(word: str) -> str:
+    """A word of a closed list as people read it: ``loose belly band``, ``re-tensioned band``."""
+    return re.sub(r"\b([Rr]e)(tension|weld|wrap)", r"\1-\2", word.replace("_", " "))
 
 
 @dataclass(frozen=True)

@@ -143,7 +143,7 @@ def parse_quiet_hours(text: str) -> tuple[time, time]:
         hours = None
     if hours is None or not dash or hours[0] == hours[1] or any(hour.tzinfo for hour in hours):
         raise ValueError(
-            f"{text!r} are no quiet hours; expected begin and end on the yard's clock, such as 21:00-05:30"
+            f"{text!r:.60} are no quiet hours; expected begin and end on the yard's clock, such as 21:00-05:30"
         )
     return hours
 

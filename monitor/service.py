@@ -183,6 +183,7 @@ class Service:
             timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1}
         )
         self._unnoted: dict[str, datetime] = {}
+        self._planned: dict[Lane, datetime] = {}
         self._busy = {lane: threading.Lock() for lane in LANES}
         self._stopping = threading.Event()
         self._heart = threading.Thread(target=self._beat, name="stormwalk heartbeat", daemon=True)
@@ -281,7 +282,7 @@ class Service:
         Each look plans the one after it. The trigger never ends all the same: a job whose trigger ends is removed by
         the scheduler's own thread, which trips where it is shut down just then.
         """
-        when = datetime.now(UTC) + timedelta(seconds=wait_s)
+        self._planned[lane] = when = datetime.now(UTC) + timedelta(seconds=wait_s)
         self._scheduler.add_job(
             self._look, IntervalTrigger(weeks=52), args=(lane,), id=lane, next_run_time=when, replace_existing=True
         )
@@ -300,11 +301,10 @@ class Service:
             self.look_sooner_if_put_off()
 
     def look_sooner_if_put_off(self) -> None:
-        """Plan the next look anew where a clock that was set back has put it off."""
+        """Plan the next look anew where a clock that was set back has put it off; one that runs is not put off."""
         latest = datetime.now(UTC) + timedelta(seconds=2 * LOOK_EVERY_S[1])
-        for lane in LANES:
-            planned = self._scheduler.get_job(lane)
-            if planned is not None and planned.next_run_time > latest and not self._stopping.is_set():
+        for lane, planned in self._planned.items():
+            if planned > latest and not self._stopping.is_set():
                 log.warning("The clock was set back: looking at what is due in the lane of %s now.", lane)
                 self._look_after(lane, 0.0)
 

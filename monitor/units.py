@@ -10,15 +10,23 @@ from decimal import Decimal, localcontext
 from fractions import Fraction
 from typing import Literal
 
+from monitor.errors import quoted
+
 Dimension = Literal["length", "area", "thickness", "angle", "speed", "pressure", "temperature"]
+
+_LONGEST_FOUND = 80
+"""Letters of an unreadable text that stand in a sentence."""
 
 
 class UnreadableError(ValueError):
-    """A text that cannot be read as what its place calls for. ``expected`` completes "it is not ..."."""
+    """A text that cannot be read as what its place calls for. ``expected`` completes "it is not ...".
+
+    Of a long text ``found`` is the beginning; it is safe to print.
+    """
 
     def __init__(self, found: str, expected: str) -> None:
-        super().__init__(f"{found} is not {expected}")
-        self.found = found
+        self.found = quoted(found, _LONGEST_FOUND)
+        super().__init__(f"{self.found} is not {expected}")
         self.expected = expected
 
 
@@ -119,36 +127,29 @@ _FEET_AND_INCHES = re.compile(
 )
 
 
-def parse_length(text: str, default_unit: str | None, *, signed: bool = False) -> float:
-    """Length in metres from text such as ``8'6"``, ``8 ft 6 1/2 in``, ``102"``, ``2.6 m`` or a plain number.
+def parse_quantity(text: str, dimension: Dimension, default_unit: str | None, *, signed: bool = False) -> float:
+    """Quantity from text such as ``8'6"``, ``8 ft 6 1/2 in``, ``102"``, ``2.6 m``, ``28 kn`` or a plain number.
 
     Parameters
     ----------
     text : str
         As a person typed it; typographic primes and quotes are taken as well.
+    dimension : Dimension
+        What is measured.
     default_unit : str or None
-        Unit of a plain number: ``m``, ``cm``, ``mm``, ``ft`` or ``in``. None: the text must carry its unit.
+        Unit of a plain number; a unit in the text goes before it. None: the text must carry its unit.
     signed : bool
-        Whether a length below zero is allowed, as for a position.
+        Whether a value below zero is allowed, as for a position; angles and temperatures always may be.
 
     Returns
     -------
     float
-        The double next to the exact value. [m]
+        The double next to the exact value, in the base unit of its dimension: m, m2, mm of thickness, deg, m/s, Pa, °C.
 
     Raises
     ------
     UnreadableError
         Naming what was found and what is expected.
-    """
-    return parse_quantity(text, "length", default_unit, signed=signed)
-
-
-def parse_quantity(text: str, dimension: Dimension, default_unit: str | None, *, signed: bool = False) -> float:
-    """Quantity in the base unit of its dimension (m, m2, mm of thickness, deg, m/s, Pa, °C); see `parse_length`.
-
-    Angles and temperatures may always be below zero, the others only where ``signed``. A unit in the text goes before
-    ``default_unit``. Raises UnreadableError.
     """
     found = text.strip()
     if "," in found:
@@ -166,7 +167,7 @@ def parse_quantity(text: str, dimension: Dimension, default_unit: str | None, *,
 def _exact_value(found: str, typed: str, dimension: Dimension, default_unit: str | None) -> Fraction:
     """Exact value in the base unit of a text already in plain typing."""
     if len(typed) > _LONGEST_TEXT:
-        raise UnreadableError(f"{found[:20]}...", _EXAMPLES[dimension])
+        raise UnreadableError(found, _EXAMPLES[dimension])
     if dimension == "length" and (match := _FEET_AND_INCHES.fullmatch(typed)):
         sign, feet, inches = match.group(1), Fraction(match.group(2)), _fraction(match.group(3), found)
         if inches >= 12:
@@ -251,7 +252,10 @@ NOT_KNOWN = "not known"
 
 
 def display_unit(quantity: str, units: str) -> DisplayUnit:
-    """Unit for an axis or a column: quantity as in ``speed``, ``pressure``, ``load``; units ``metric`` or ``us``."""
+    """Unit for an axis or a column: quantity as in ``speed``, ``pressure``, ``load``; units ``metric`` or ``us``.
+
+    Raises ValueError for any other.
+    """
     try:
         return _DISPLAY[quantity][units]
     except KeyError:
@@ -295,11 +299,6 @@ def show_mass(mass_kg: float, units: str) -> str:
     return _shown(mass_kg, display_unit("mass", units))
 
 
-def show_knots(speed_ms: float) -> str:
-    """Speed given in m/s, for those who think in knots: ``44 kn``."""
-    return _shown(speed_ms, DisplayUnit("kn", float(1 / _KNOT_MS), 0))
-
-
 def show_pressure(pressure_pa: float, units: str) -> str:
     """Wind pressure: ``265 Pa``, from 1,000 Pa on ``1.20 kPa``, or ``5.5 psf``."""
     if units == "metric" and abs(pressure_pa) >= 1000:
@@ -308,7 +307,10 @@ def show_pressure(pressure_pa: float, units: str) -> str:
 
 
 def show_length(length_m: float, units: str) -> str:
-    """Length: ``2.60 m`` or ``20.3 cm``; in US units ``8 ft 6 in`` to the inch, or ``7.9 in``."""
+    """Length: ``2.60 m`` or ``20.3 cm``; in US units ``8 ft 6 in`` to the inch, or ``7.9 in``.
+
+    Raises ValueError for other units.
+    """
     if units not in ("metric", "us"):
         raise ValueError(f"units must be metric or us, got {units!r}")
     if math.isnan(length_m):
@@ -316,7 +318,7 @@ def show_length(length_m: float, units: str) -> str:
     sign, size_m = ("-", -length_m) if length_m < 0 else ("", length_m)
     if units == "metric":
         shown = f"{size_m:.2f} m" if round(size_m, 3) >= 1 else f"{_trimmed(size_m * 100)} cm"
-    elif (inches := round(size_m / float(_INCH_M), 1)) < 12:
+    elif round(inches := size_m / float(_INCH_M), 1) < 12:
         shown = f"{_trimmed(inches)} in"
     else:
         feet, rest = divmod(round(inches), 12)

@@ -13,7 +13,7 @@ from monitor.register import Cover, belly_band_spacing_m
 from monitor.reruns import QUANTITIES, SIDES, Quantity, Side, WeightOnCover
 from monitor.units import NOT_KNOWN, DisplayUnit, display_unit, show_area, show_length, show_load, show_mass
 from monitor.whatif import AS_RECORDED, Ahead, Comparison, Effect, Span, WhatIf
-from monitor.wording import local_text, utc_text
+from monitor.wording import local_text, plain_word, utc_text
 
 HARDLY_HELPS = 0.1
 """A further pair of vents that takes off less than this share of the hours left is said to do next to nothing."""
@@ -64,7 +64,7 @@ def change_text(change: Change, cover: Cover, time_zone: str, units: str) -> str
         was = "an unknown spacing" if spacing is None else show_length(spacing, units)
         said.append(f"belly bands every {show_length(change.belly_spacing_m, units)} instead of {was}")
     if change.ground is not None:
-        said.append(f"ground {_plain(change.ground)} instead of {_plain(build.ground)}")
+        said.append(f"ground {plain_word(change.ground)} instead of {plain_word(build.ground)}")
     if change.film_colour is not None:
         said.append(f"film {change.film_colour} instead of {build.film_colour}")
     said += [f"bands re-tensioned {local_text(moment, time_zone)}" for moment in change.retensioned_at]
@@ -349,10 +349,6 @@ def _label(one: Comparison) -> str:
 
 def _vents(count: int) -> str:
     return "1 vent" if count == 1 else f"{count} vents"
-
-
-def _plain(word: str) -> str:
-    return word.replace("_", " ")
 
 
 def _known(value: float) -> float | None:

@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from monitor.inspections import plain_word as plain_word
 from monitor.register import Boat
 from monitor.units import display_unit, show_load, show_pressure, show_water
 
@@ -58,8 +59,7 @@ def berth_text(boat: Boat) -> str:
 
 def defect_text(defect: str, place: str) -> str:
     """What was seen and where: ``loose band at port``; ``damp inside`` alone, because its words say where."""
-    what = defect.replace("_", " ")
-    where = place.replace("_", " ")
+    what, where = plain_word(defect), plain_word(place)
     return what if where.removesuffix("s") in what else f"{what} at {where}"
 
 

@@ -1,9 +1,12 @@
 """Times as people write them, on the yard's clock, as moments in UTC."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from monitor.units import UnreadableError
+
+CLOCK_ERROR = timedelta(minutes=10)
+"""What happened may lie ahead by so much: clocks of phones, cameras and computers are not exact."""
 
 
 def moment_on(typed: datetime, time_zone: str) -> datetime:

@@ -8,8 +8,9 @@ from dataclasses import replace
 from invented_yard import COVERS, DAY, GALE, HOUR, SNOW, WRAPPED, YARD, in_hours, metar
 from PIL import Image
 
+from monitor.exchange.entry_values import NewFinding
 from monitor.exchange.register_csv import read_covers
-from monitor.operations.log import NewFinding, record_action, record_inspection
+from monitor.operations.log import record_action, record_inspection
 from monitor.operations.photos import photo_folder, record_photo
 from monitor.operations.register import import_covers
 from monitor.operations.weather import import_weather

@@ -27,6 +27,9 @@ SHUT_DOWN = 0x8004587D
 NO_LOG_FLUSH = 2
 """EXT4_GOING_FLAGS_NOLOGFLUSH: what was not synced is lost, as when the power fails."""
 
+MAINS = "loop,errors=remount-ro"
+"""How such a file system is mounted; the second is what Debian's installer sets for the system's own disk."""
+
 ORDINARY_USER = ("setpriv", "--bounding-set", "-dac_override,-dac_read_search")
 """Put before a command: it obeys the modes of files, which root otherwise does not (Debian's util-linux)."""
 
@@ -184,10 +187,17 @@ class PowerCutDisk:
         finally:
             os.close(handle)
 
+    def fail(self):
+        """The system finds an error on it, and lets it only be read from now on, whoever has files open."""
+        source = subprocess.run(
+            ["findmnt", "--noheadings", "--output", "SOURCE", self.folder], capture_output=True, text=True, check=True
+        )
+        Path("/sys/fs/ext4", Path(source.stdout.strip()).name, "trigger_fs_error").write_text("1")
+
     def start(self):
         """Mount what is left; the file system repairs itself from its own journal."""
         subprocess.run(["umount", self.folder], check=True)
-        subprocess.run(["mount", "-o", "loop", self._image, self.folder], check=True)
+        subprocess.run(["mount", "-o", MAINS, self._image, self.folder], check=True)
 
 
 @contextmanager
@@ -199,9 +209,14 @@ def power_cut_disk(folder, size_mb=64):
     if shutil.which("mkfs.ext4") is None:
         pytest.skip("mkfs.ext4 is not installed")
     subprocess.run(["mkfs.ext4", "-q", "-F", image], check=True)
-    with _mounted(folder, "-o", "loop", os.fspath(image)):
+    with _mounted(folder, "-o", MAINS, os.fspath(image)):
         disk = PowerCutDisk(image, folder)
         yield disk
+
+
+def settled(folder):
+    """Let all that lies here so far be on the disk."""
+    subprocess.run(["sync", "--file-system", folder], check=True)
 
 
 def copied(database, folder):
@@ -213,13 +228,17 @@ def copied(database, folder):
     return target
 
 
+OLDER = 6
+"""The database version that `make_older` goes back to."""
+
+
 def make_older(database):
-    """Take a database back to version 6, which had no chain, as that version would have written it."""
+    """Take a database back to version 6, which had no chain; but for the longer list of actions as it wrote them."""
     with closing(sqlite3.connect(database, isolation_level=None)) as conn:
         conn.execute("BEGIN IMMEDIATE")
         conn.execute("DROP TABLE log_chain")
-        conn.execute("DELETE FROM _sqlite_migrations WHERE name = '007_chain'")
-        conn.execute("PRAGMA user_version = 6")
+        conn.execute("DELETE FROM _sqlite_migrations WHERE name >= '007'")
+        conn.execute(f"PRAGMA user_version = {OLDER}")
         conn.execute("COMMIT")
     return database
 

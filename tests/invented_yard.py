@@ -3,7 +3,9 @@
 import json
 from datetime import UTC, datetime, timedelta
 
+from monitor.operations.register import import_covers
 from monitor.register import Yard
+from monitor.store.register import save_yards
 
 YARD = Yard(
     key="north",
@@ -31,6 +33,13 @@ boat,boat_name,boat_type,length_m,beam_m,support,row,place,heading_deg,shelter,w
 03,Pear,motor,7,2.6,trailer,A,3,90,sheltered,2023-10-20,1.3,3.0,,2,,1.8,0,,dry
 """
 """Steep and exposed; flat; steep, sheltered, bow to the east."""
+
+
+def record_yard(conn):
+    """Put the yard and its three covers into a new database, known since the day they were wrapped."""
+    save_yards(conn, [YARD])
+    import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+
 
 METAR_COLUMNS = (
     "station",

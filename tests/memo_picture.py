@@ -1,10 +1,10 @@
 """Invented covers, weather and logs for memos, put together by hand, without a database."""
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import date
 from functools import cache
 
 import numpy as np
-import pandas as pd
+from small_weather import DAY, START, hour, merged
 
 from monitor.assessment import SourceStatus, YardAssessment
 from monitor.changes import Change
@@ -16,13 +16,10 @@ from monitor.inspections import Finding, Inspection
 from monitor.presentation.proposal import Proposal, season_changes, weigh
 from monitor.ranking import OpenFinding, RankingParameters, rank_covers
 from monitor.register import Boat, Cover, CoverBuild, Yard
-from monitor.weather.table import SourceSeries, hourly_index, merge_by_priority, no_flags
 from monitor.whatif import what_if
 
-START = datetime(2025, 12, 1, tzinfo=UTC)
 YARD = Yard("tarn", "Tarn Slip", 44.65, -63.57, 3.0, "America/Halifax")
 PARAMETERS = HazardParameters()
-DAY = 24
 
 BUILD = CoverBuild(
     built_at=START,
@@ -41,26 +38,6 @@ FEWER = Proposal(Change(vents=0))
 RIDGE = Proposal(Change(ridge_raise_m=0.3))
 TIGHT = Proposal(retension=True)
 FILM = Proposal(rewrap=True)
-
-
-def hour(n):
-    return START + timedelta(hours=n)
-
-
-def merged(count, **columns):
-    """Cold, moderately dry hours with some wind and cloud, but for the columns given."""
-    quiet = {
-        "air_temperature_c": [-4.0] * count,
-        "dew_point_c": [-8.0] * count,
-        "precipitation_mm": [0.0] * count,
-        "snowfall_water_mm": [0.0] * count,
-        "wind_speed_ms": [3.0] * count,
-        "wind_gust_ms": [5.0] * count,
-        "wind_from_deg": [90.0] * count,
-    } | columns
-    index = hourly_index([hour(1 + i) for i in range(count)])
-    hours = pd.DataFrame(quiet, index=index, dtype="float64")
-    return merge_by_priority([SourceSeries("metar-archive", "observed", hours, no_flags(hours))], ["metar-archive"])
 
 
 def thaw(days=2):

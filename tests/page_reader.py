@@ -3,7 +3,7 @@
 from html.parser import HTMLParser
 
 UNSEEN = {"style", "title", "script"}
-VOID = {"meta", "link", "col", "br"}
+VOID = {"meta", "link", "col", "br", "img"}
 
 
 class Page(HTMLParser):

@@ -101,6 +101,44 @@ def test_the_console_script_leads_to_the_command_line():
     assert callable(getattr(importlib.import_module(module), function))
 
 
+GUIDES = ("README.md", "DEVELOPERS.md")
+
+
+def named_places():
+    """Every file and every dotted name of a module or of something in it that stands in backquotes in a guide."""
+    tops = {path.stem for path in (CHECKOUT / "monitor").iterdir()}
+    text = "".join((CHECKOUT / guide).read_text(encoding="utf-8") for guide in GUIDES)
+    named = set(re.findall(r"`([\w./]+)`", text))
+    return sorted(name for name in named if name.endswith(".py") or ("." in name and name.partition(".")[0] in tops))
+
+
+def is_there(name):
+    """Whether a file, a module or something in a module has this name; a bare file name may lie in any folder."""
+    if name.endswith(".py"):
+        return any(path.as_posix().endswith(f"/{name}") for path in CHECKOUT.rglob(Path(name).name))
+    parts = name.split(".")
+    for length in range(len(parts), 0, -1):
+        path = CHECKOUT.joinpath("monitor", *parts[:length])
+        if path.with_suffix(".py").exists() or path.is_dir():
+            found = importlib.import_module(".".join(["monitor", *parts[:length]]))
+            return all(hasattr(found, part) for part in parts[length:])
+    return False
+
+
+@pytest.mark.parametrize("name", named_places())
+def test_what_a_guide_names_is_there(name):
+    assert is_there(name), f"{name} is not in the tree"
+
+
+def test_the_layout_names_modules_and_folders_that_are_there():
+    guide = (CHECKOUT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    layout = guide.partition("## Layout")[2].partition("```\n")[2].partition("```")[0]
+    beginnings = re.findall(r"^  ((?:[\w/]+(?:\.py|/)(?:, )?)+)", layout, re.MULTILINE)
+    named = [name for names in beginnings for name in names.split(", ") if name]
+    assert len(named) > 20
+    assert [name for name in named if not (CHECKOUT / "monitor" / name).exists()] == []
+
+
 SAID_NOWHERE = [
     re.compile(pattern)
     for pattern in (

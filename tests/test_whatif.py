@@ -2,13 +2,13 @@
 
 import math
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from small_weather import DAY, START, hour, merged
 
 from monitor.assessment import YardAssessment
 from monitor.changes import Change, changed_cover
@@ -18,7 +18,6 @@ from monitor.inspections import Finding, Inspection
 from monitor.ranking import RankingParameters
 from monitor.register import Boat, Cover, CoverBuild, Yard
 from monitor.reruns import QUANTITIES
-from monitor.weather.table import SourceSeries, hourly_index, merge_by_priority, no_flags
 from monitor.whatif import AS_RECORDED, Comparison, Span, Today, what_if
 from monitor.whatif_wording import (
     as_plain,
@@ -33,36 +32,14 @@ from monitor.whatif_wording import (
     verdict,
 )
 
-START = datetime(2025, 12, 1, tzinfo=UTC)
 YARD = Yard("north", "North Basin", 44.65, -63.57, 3.0, "America/Halifax")
 PARAMETERS = HazardParameters()
 MM_KPA = 0.00980665  # weight of 1 mm of water
-DAY = 24
 
 BUILD = CoverBuild(
     built_at=START, ridge_rise_m=0.7, ridge_above_ground_m=10.0, belly_band_spacing_m=1.8, vent_count=2, post_count=3
 )
 """Sides of 0.7 over 1.5 m, 25 deg; 10 m high, so that the gust at the cover is the gust at 10 m."""
-
-
-def hour(n):
-    return START + timedelta(hours=n)
-
-
-def merged(count, **columns):
-    """Cold, moderately dry hours with some wind and cloud, but for the columns given."""
-    quiet = {
-        "air_temperature_c": [-4.0] * count,
-        "dew_point_c": [-8.0] * count,
-        "precipitation_mm": [0.0] * count,
-        "snowfall_water_mm": [0.0] * count,
-        "wind_speed_ms": [3.0] * count,
-        "wind_gust_ms": [5.0] * count,
-        "wind_from_deg": [90.0] * count,
-    } | columns
-    index = hourly_index([hour(1 + i) for i in range(count)])
-    hours = pd.DataFrame(quiet, index=index, dtype="float64")
-    return merge_by_priority([SourceSeries("metar-archive", "observed", hours, no_flags(hours))], ["metar-archive"])
 
 
 def in_hours(count, numbers, value, otherwise=0.0):

@@ -5,7 +5,9 @@ import io
 import os
 import sqlite3
 import sys
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -24,10 +26,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "walk": ("monitor.cli.walk", "Plan who looks at which covers, in which order; change it, print it."),
     "log": ("monitor.cli.log", "Log inspections, findings and actions."),
     "calibrate": ("monitor.cli.calibrate", "Fit the yard's curves to what its inspections found."),
-    "report": ("monitor.cli.report", "Write documents: the condition of a boat's cover, for its owner."),
+    "report": ("monitor.cli.report", "Write documents: condition report, memo on a proposal, season review."),
     "watch": ("monitor.cli.watch", "Pull weather, rank and watch for storms by itself, for good."),
     "account": ("monitor.cli.account", "Who may use the web app: add people, passwords, close accounts."),
-    "serve": ("monitor.cli.serve", "The same, with the web app for the crew's phones and this computer."),
+    "serve": ("monitor.cli.serve", "Serve the web app to phones and this computer; pull, rank and watch for storms."),
     "notices": ("monitor.cli.notices", "What the crew was told of storms, and how its sending went."),
     "dashboard": ("monitor.cli.dashboard", "Write the pages of a yard; they open from disk."),
     "backup": ("monitor.cli.backup", "Write the database and its photos into one file, checked."),
@@ -38,23 +40,27 @@ COMMANDS: dict[str, tuple[str, str]] = {
 
 
 class LazyGroup(click.Group):
-    """Group that knows its commands by name and line, so that ``--help`` imports none of them."""
+    """Group that knows its commands by name, module and line, so that ``--help`` imports none of them."""
+
+    def __init__(self, *arguments: Any, lazily: Mapping[str, tuple[str, str]], **options: Any) -> None:
+        super().__init__(*arguments, **options)
+        self.lazily = lazily
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
+        return list(self.lazily)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
+        if cmd_name not in self.lazily:
             return None
-        command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        command: click.Command = importlib.import_module(self.lazily[cmd_name][0]).command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+            formatter.write_dl([(name, line) for name, (_, line) in self.lazily.items()])
 
 
-@click.group(cls=LazyGroup)
+@click.group(cls=LazyGroup, lazily=COMMANDS)
 @click.version_option(__version__, prog_name="stormwalk")
 @click.option(
     "--db",
@@ -71,6 +77,8 @@ def stormwalk(ctx: click.Context, db: Path | None) -> None:
     ctx.obj = db or Path(os.environ.get("STORMWALK_DB") or "stormwalk.db")
     if not ctx.obj.name:
         raise click.UsageError("The database is named by --db or STORMWALK_DB as a folder; name the file in it.")
+    if ctx.obj.is_symlink():  # what lies beside the database, a running service's mark too, goes by its own name
+        ctx.obj = Path(os.path.realpath(ctx.obj))  # a loop of links stays as it is, and is refused when it is opened
 
 
 def main() -> None:
@@ -104,7 +112,7 @@ def _open_what_is_closed() -> None:
     """Stand-ins for streams that the program was started without, in their own order: each takes its own number."""
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:
-            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115 -- open to the end  # noqa: SIM115 - open until the program ends
+            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115 -- open to the end
 
 
 def _write_any_name() -> None:

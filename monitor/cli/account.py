@@ -14,6 +14,9 @@ password_option = click.option(
     "--password-stdin", "from_stdin", is_flag=True, help="Read the password from standard input, its first line."
 )
 
+LONGEST_LINE = 2000
+"""Letters read of standard input; a password with more is refused for its length all the same."""
+
 
 @click.group("account")
 def command() -> None:
@@ -147,7 +150,7 @@ def sign_out(conn: sqlite3.Connection, name: str) -> None:
 def _new_password(from_stdin: bool) -> str:
     """The first line of standard input, or what is typed twice at the terminal without being shown."""
     if from_stdin:
-        return sys.stdin.readline().rstrip("\r\n")
+        return sys.stdin.readline(LONGEST_LINE).rstrip("\r\n")
     if not sys.stdin.isatty():
         raise StormwalkError(
             "The password is asked for at a terminal, and there is none. Nothing was changed. Give it on standard "

@@ -132,6 +132,6 @@ def columns() -> None:
 
     Example: stormwalk covers columns
     """
-    from monitor.exchange.register_csv import columns_help
+    from monitor.exchange.register_columns import columns_help
 
     click.echo(columns_help())

@@ -167,7 +167,8 @@ def load_demo(conn: "sqlite3.Connection", covers: bytes | None = None) -> "Yard"
 
 
 def _log(conn: "sqlite3.Connection", yard: "Yard", entry: dict[str, Any]) -> None:
-    from monitor.operations.log import NewFinding, record_action, record_inspection
+    from monitor.exchange.entry_values import NewFinding
+    from monitor.operations.log import record_action, record_inspection
 
     at = datetime.fromisoformat(entry["at"])
     depth_in = entry["snow_depth_in"]

@@ -42,6 +42,7 @@ FIRST_YEAR, LAST_YEAR = 1980, 2099
 yard_option = click.option(
     "--yard", "yard_key", metavar="YARD", help="The yard's key; may be left out where there is one."
 )
+out_file = click.Path(dir_okay=False, path_type=Path)
 json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 csv_option = click.option("--csv", "as_csv", is_flag=True, help="CSV on standard output.")
 
@@ -55,8 +56,13 @@ def with_database(command: F) -> F:
         from monitor.store.connection import connect, sentence_of
 
         with closing(connect(path)) as conn:
+            changes = conn.total_changes
             try:
                 return command(conn, *args, **kwargs)
+            except KeyboardInterrupt:
+                if conn.total_changes == changes:
+                    raise StormwalkError("Stopped. Nothing was stored.") from None
+                raise
             except sqlite3.Error as error:
                 raise StormwalkError(sentence_of(error, path, _LAST_STEP)) from error
             except (ValueError, LookupError, TypeError, ArithmeticError, AttributeError) as error:
@@ -98,7 +104,7 @@ def moment(text: str, time_zone: str, option: str) -> datetime:
         typed = datetime.fromisoformat(text)
     except ValueError:
         raise StormwalkError(
-            f"{option}: {text!r} is not a date and time. Write it as 2026-02-21 14:00 (the yard's clock), or as "
+            f"{option}: {text!r:.60} is not a date and time. Write it as 2026-02-21 14:00 (the yard's clock), or as "
             f"2026-02-21T19:00Z (UTC)."
         ) from None
     if not FIRST_YEAR <= typed.year <= LAST_YEAR:

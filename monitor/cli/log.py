@@ -78,6 +78,7 @@ def inspection(
 
     Example: stormwalk log inspection 07 --by Ida --at "2026-02-22 09:40" --snow-depth 6in
     """
+    from monitor.exchange.entry_values import finding_from_text, length_from_text, speed_from_text
     from monitor.operations import log as operations
 
     yard = the_yard(conn, yard_key)
@@ -89,11 +90,11 @@ def inspection(
         inspected_at=None if at is None else past_moment(at, yard.time_zone, "--at"),
         recorded_at=now(),
         inside=inside,
-        findings=[operations.finding_from_text(text) for text in findings],
-        snow_depth_m=operations.length_from_text(snow_depth, "--snow-depth"),
+        findings=[finding_from_text(text) for text in findings],
+        snow_depth_m=length_from_text(snow_depth, "--snow-depth"),
         snow_water_mm=snow_water_mm,
-        band_drop_m=operations.length_from_text(band_drop, "--band-drop"),
-        gust_seen_ms=operations.speed_from_text(gust_seen, "--gust-seen"),
+        band_drop_m=length_from_text(band_drop, "--band-drop"),
+        gust_seen_ms=speed_from_text(gust_seen, "--gust-seen"),
         note=note,
         corrects_id=corrects,
     )
@@ -130,13 +131,14 @@ def finding(
 
     Example: stormwalk log finding 07 --defect chafe --place bow --severity 1
     """
+    from monitor.exchange.entry_values import NewFinding
     from monitor.operations import log as operations
 
     for sentence in operations.record_finding(
         conn,
         the_yard(conn, yard_key),
         boat,
-        operations.NewFinding(defect, place, severity, note),
+        NewFinding(defect, place, severity, note),
         recorded_at=now(),
         inspection_id=inspection_id,
         corrects_id=corrects,
@@ -291,7 +293,6 @@ def import_entries(
     from monitor.exchange.log_files import LARGEST_FILE_BYTES
     from monitor.operations import log_import as operations
     from monitor.operations.photos import photo_folder
-    from monitor.web.entries import action_from, inspection_from
 
     for sentence in operations.import_log(
         conn,
@@ -302,8 +303,6 @@ def import_entries(
         by=by,
         photo_files=photo_files,
         photo_folder=photo_folder(_database()),
-        read_inspection=inspection_from,
-        read_action=action_from,
         check=check,
     ):
         click.echo(sentence)
@@ -366,7 +365,7 @@ def list_entries(
         "corrects": "corrects",
         "id": "id",
     }
-    rows = operations.log_rows(conn, yard, boat, history=history) + photo_rows(conn, yard, boat)
+    rows = operations.log_rows(conn, yard, boat, history=history, raw=as_json or as_csv) + photo_rows(conn, yard, boat)
     rows.sort(key=lambda row: (row["at"], row["boat"]))
     if as_json or as_csv:
         for row in rows:

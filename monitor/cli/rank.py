@@ -20,9 +20,13 @@ from monitor.cli.inputs import (
     with_database,
     yard_option,
 )
+from monitor.errors import StoreError, StormwalkError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from monitor.operations.kept_rankings import KeptRanking
+    from monitor.preparation import Preparation
     from monitor.register import Yard
 
 REASONS_SHOWN = 3
@@ -79,7 +83,9 @@ def command(
         print_stored(conn, yard, as_json=as_json, as_csv=as_csv)
         return
     from monitor.operations import kept_rankings, ranking
+    from monitor.store.health import clock_trouble
 
+    not_kept = ""
     if reprint is not None:
         if as_of is not None or hindsight or ahead_h is not None:
             raise click.UsageError(
@@ -88,16 +94,23 @@ def command(
         kept = kept_rankings.kept_ranking(conn, yard, reprint)
     else:
         when, known = ranking_moments(as_of, hindsight, yard.time_zone)
+        if as_of is None and (trouble := clock_trouble(conn, now())):
+            click.echo(f"{trouble} Set it first: what is newer than the clock is not in this list.", err=True)
+        before: Sequence[Preparation] = ()
         if ahead_h is None:
             assessment = ranking.assess_yard(conn, yard, as_of=when, known_at=known)
-            kept = kept_rankings.keep_ranking(conn, assessment, created_at=now())
         else:
             assessment, before = ranking.look_ahead(conn, yard, as_of=when, known_at=known, ahead_h=ahead_h)
+        try:
             kept = kept_rankings.keep_ranking(conn, assessment, now(), before)
+        except StoreError as error:  # the list is wanted all the same
+            kept, not_kept = kept_rankings.ranking_to_show(assessment, before), str(error)
     if prepare:
         print_preparation(kept, as_json=as_json, as_csv=as_csv)
-        return
-    print_ranking(kept, top, as_json=as_json, as_csv=as_csv)
+    else:
+        print_ranking(kept, top, as_json=as_json, as_csv=as_csv)
+    if not_kept:
+        raise StormwalkError(f"{not_kept} The list was made all the same; it is not kept.")
 
 
 def print_stored(conn: sqlite3.Connection, yard: "Yard", *, as_json: bool, as_csv: bool) -> None:

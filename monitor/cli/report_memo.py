@@ -7,12 +7,19 @@ from typing import Any
 
 import click
 
-from monitor.cli.inputs import moment, ranking_moments, the_yard, with_database, write_file, write_out, yard_option
+from monitor.cli.inputs import (
+    moment,
+    out_file,
+    ranking_moments,
+    the_yard,
+    with_database,
+    write_file,
+    write_out,
+    yard_option,
+)
 from monitor.cli.whatif import change_from, change_options
 from monitor.errors import StormwalkError
 from monitor.exchange.change_options import BUILD_OPTIONS, DAY_OPTIONS, LONGEST_PRICE, PRICE, RETENSIONED_AT
-
-file_type = click.Path(dir_okay=False, path_type=Path)
 
 
 @click.command("memo")
@@ -29,8 +36,8 @@ file_type = click.Path(dir_okay=False, path_type=Path)
 @click.option("--with-owner", is_flag=True, help="Show the owner's name and contact.")
 @click.option("--as-of", metavar="TIME", help="As it could have been known at that moment.")
 @click.option("--hindsight", is_flag=True, help="With --as-of: use also what was fetched or logged later.")
-@click.option("--out", type=file_type, metavar="FILE", help="Write the HTML page here; default: standard output.")
-@click.option("--pdf", type=file_type, metavar="FILE", help="Write a PDF here; needs the pdf extra.")
+@click.option("--out", type=out_file, metavar="FILE", help="Write the HTML page here; default: standard output.")
+@click.option("--pdf", type=out_file, metavar="FILE", help="Write a PDF here; needs the pdf extra.")
 @with_database
 @click.pass_obj
 def command(

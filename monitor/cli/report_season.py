@@ -5,10 +5,8 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.inputs import moment, now, past_moment, the_yard, with_database, write_out, yard_option
+from monitor.cli.inputs import moment, now, out_file, past_moment, the_yard, with_database, write_out, yard_option
 from monitor.errors import StormwalkError
-
-file_type = click.Path(dir_okay=False, path_type=Path)
 
 
 @click.command("season")
@@ -16,8 +14,8 @@ file_type = click.Path(dir_okay=False, path_type=Path)
 @click.option("--until", metavar="TIME", help="End of the season; default: now.")
 @click.option("--start", metavar="TIME", help="Its begin; default: the first wrapping.")
 @click.option("--hindsight", is_flag=True, help="Judge by what is known now of the time before each walk.")
-@click.option("--out", type=file_type, metavar="FILE", help="Write the HTML page here; default: standard output.")
-@click.option("--pdf", type=file_type, metavar="FILE", help="Write a PDF here; needs the pdf extra.")
+@click.option("--out", type=out_file, metavar="FILE", help="Write the HTML page here; default: standard output.")
+@click.option("--pdf", type=out_file, metavar="FILE", help="Write a PDF here; needs the pdf extra.")
 @with_database
 def command(
     conn: sqlite3.Connection,

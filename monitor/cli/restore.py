@@ -31,4 +31,7 @@ def command(file: Path, to: Path) -> None:
     for check in done.checks:
         if check.level != "ok":
             click.echo(f"{check.check}: {check.level}. {check.found} {check.to_do}", err=True)
-    click.echo(f'Use it with --db {done.path}, or in the place of the old one. "doctor" looks at all of it.')
+    click.echo(
+        f"Use it with --db {done.path}. Or stop the service, move the old database away with its -wal and -shm files "
+        f'and its photos, and put this one there with its own. "doctor" looks at all of it.'
+    )

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from monitor.presentation.season_review import SeasonContent
     from monitor.service import JobState
 
+LARGEST_PEM_BYTES = 1_000_000
+"""Of a certificate with those above it, or of a key; they have some kilobytes."""
+
 IPAddress = ipaddress.IPv4Address | ipaddress.IPv6Address
 
 
@@ -134,12 +137,19 @@ def _refuse_without_lead(path: Path, where: str) -> None:
 def _check_certificate(certificate: str, key: str) -> None:
     for option, file in (("--tls-cert", certificate), ("--tls-key", key)):
         try:
-            Path(file).read_bytes()
+            size = Path(file).stat().st_size
+            with Path(file).open("rb"):
+                pass
         except OSError as error:
             raise StormwalkError(
                 f"{option} {file}: the file cannot be read ({error.strerror}). Nothing was started. Check its name, "
                 f"and that this user may read it."
             ) from None
+        if size > LARGEST_PEM_BYTES:
+            raise StormwalkError(
+                f"{option} {file}: the file has {size / 1e6:,.0f} MB; expected at most {LARGEST_PEM_BYTES / 1e6:g} MB "
+                f"of PEM. Nothing was started. See that it is the file you mean."
+            )
     try:
         ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, key, password="")
     except ssl.SSLError as error:

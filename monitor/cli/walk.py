@@ -1,7 +1,9 @@
 """``stormwalk walk``: who looks at which covers, in which order; planned, listed, shown and changed."""
 
 import math
+import re
 import sqlite3
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -59,7 +61,11 @@ def command() -> None:
     metavar="CALL=MINUTES",
     help='Minutes at a cover, such as "walk first=30"; repeat for each call.',
 )
-@click.option("--start", metavar="TIME", help="On the yard's clock. Default: now, or the moment of --as-of.")
+@click.option(
+    "--start",
+    metavar="TIME",
+    help="On the yard's clock; 07:30 alone is the next one. Default: now, or the moment of --as-of.",
+)
 @click.option("--limit", "limit_min", type=float, metavar="MINUTES", help="So long at most. Default: until sunset.")
 @click.option("--ignore-daylight", is_flag=True, help="Walk before sunrise and after sunset too.")
 @click.option("--call", "calls", multiple=True, metavar="CALL", help="Only covers with this call; repeat for each.")
@@ -87,7 +93,7 @@ def plan(
     Covers of the call "walk first" come before any other, then those with the most score for the time. Without --call
     the walk takes up "walk first", "walk today" and "this week".
 
-    Example: stormwalk walk plan --crew "Ida, Per, Jo, Kai" --start "2026-02-22 08:00" --limit 180
+    Example: stormwalk walk plan --crew "Ida, Per, Jo, Kai" --start 07:30 --limit 180
     """
     from monitor.operations.walks import plan_walk
     from monitor.walks.plan import MINUTES, WALKED_CALLS, WalkRequest
@@ -96,7 +102,7 @@ def plan(
     when, _ = ranking_moments(as_of, False, yard.time_zone)
     request = WalkRequest(
         crew=crew_from_text(crew, yard.crew_size),
-        start=when if start is None else moment(start, yard.time_zone, "--start"),
+        start=when if start is None else start_moment(start, when, yard.time_zone),
         party_size=party_size,
         minutes={**MINUTES, **minutes_from_texts(minutes_texts)},
         limit_min=limit_min,
@@ -240,10 +246,21 @@ def crew_from_text(text: str | None, crew_size: int) -> tuple[str, ...]:
     """Names between commas; a number, or the yard's crew where nothing was said, gives ``person 1`` and so on."""
     if text is not None and not text.strip().isdecimal():
         return tuple(" ".join(name.split()) for name in text.split(","))
-    count = crew_size if text is None else int(text)
+    typed = str(crew_size) if text is None else text.strip()
+    count = int(typed) if len(typed) <= 9 else 0
     if not 1 <= count <= LARGEST_CREW:
-        raise StormwalkError(f"--crew: {count} people; expected 1 to {LARGEST_CREW}, or names between commas.")
+        raise StormwalkError(f"--crew: {typed:.60} people; expected 1 to {LARGEST_CREW}, or names between commas.")
     return tuple(f"person {number}" for number in range(1, count + 1))
+
+
+def start_moment(text: str, after: datetime, time_zone: str) -> datetime:
+    """When a walk begins (UTC): ``07:30`` is the next one on the yard's clock, anything else a date and time."""
+    if not re.fullmatch(r"[0-9]{1,2}:[0-9]{2}", text.strip()):
+        return moment(text, time_zone, "--start")
+    local = after.astimezone(ZoneInfo(time_zone))
+    clock = text.strip().zfill(5)
+    today = moment(f"{local:%Y-%m-%d} {clock}", time_zone, "--start")
+    return today if today >= after else moment(f"{local.date() + timedelta(days=1)} {clock}", time_zone, "--start")
 
 
 def minutes_from_texts(texts: tuple[str, ...]) -> dict[str, float]:
@@ -256,7 +273,7 @@ def minutes_from_texts(texts: tuple[str, ...]) -> dict[str, float]:
         except ValueError:
             minutes = math.nan
         if not call.strip() or not math.isfinite(minutes):
-            raise StormwalkError(f'--minutes: {text!r} is not CALL=MINUTES; write it as "walk first=30".')
+            raise StormwalkError(f'--minutes: {text!r:.60} is not CALL=MINUTES; write it as "walk first=30".')
         found[call.strip()] = minutes
     return found
 

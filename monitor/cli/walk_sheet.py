@@ -5,17 +5,15 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.inputs import now, the_yard, with_database, write_file, write_out, yard_option
-
-file_type = click.Path(dir_okay=False, path_type=Path)
+from monitor.cli.inputs import now, out_file, the_yard, with_database, write_file, write_out, yard_option
 
 
 @click.command("sheet")
 @click.argument("walk", required=False)
 @yard_option
 @click.option("--party", metavar="NAME", default="", help="Only the sheet of the party in which this person walks.")
-@click.option("--out", type=file_type, metavar="FILE", help="Write the HTML page here; default: standard output.")
-@click.option("--pdf", type=file_type, metavar="FILE", help="Write a PDF here; needs the pdf extra.")
+@click.option("--out", type=out_file, metavar="FILE", help="Write the HTML page here; default: standard output.")
+@click.option("--pdf", type=out_file, metavar="FILE", help="Write a PDF here; needs the pdf extra.")
 @click.option("--base-url", metavar="URL", help="Where the web app is reached: each cover gets a QR code of its form.")
 @with_database
 def command(

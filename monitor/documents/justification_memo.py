@@ -31,7 +31,6 @@ from monitor.presentation.proposal import (
     without_neighbours,
 )
 from monitor.presentation.quantities import needs
-from monitor.presentation.rows import plain_word
 from monitor.presentation.slack import SlackSeason, slack_chart, slack_season
 from monitor.presentation.standing import LEAST_SHARE, Standing, standings
 from monitor.ranking import Reason
@@ -59,7 +58,7 @@ from monitor.whatif_wording import (
     verdict,
     weight_text,
 )
-from monitor.wording import OWN_JUDGEMENT, berth_text, defect_text, exposure_text, local_text
+from monitor.wording import OWN_JUDGEMENT, berth_text, defect_text, exposure_text, local_text, plain_word
 
 WHAT = (
     "One proposal for one cover, held against the season that this cover has had: what would have been otherwise, what "

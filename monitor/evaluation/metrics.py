@@ -52,7 +52,7 @@ class Share:
 
 
 def wilson(hits: int, of: int, z: float = Z95) -> tuple[float, float]:
-    """Interval of a share; 0 to 1 where nothing was tried.
+    """Interval of a share; 0 to 1 where nothing was tried. Raises ValueError where ``hits`` of ``of`` are no share.
 
     References
     ----------

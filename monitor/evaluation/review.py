@@ -39,6 +39,7 @@ from monitor.evaluation.replay import Replayed
 from monitor.inspections import SEVERITIES, Action
 from monitor.ranking import RankingParameters
 from monitor.register import Yard
+from monitor.wording import plain_word
 
 Floats = NDArray[np.float64]
 
@@ -205,6 +206,11 @@ def review(
         Worst severity of new findings from which a cover needed a hand; 1 to 3.
     left_out, notes
         Inspections that could not be replayed, and sentences to be shown with the result.
+
+    Raises
+    ------
+    ValueError
+        The threshold is no severity from 1 to 3.
     """
     if threshold not in (1, 2, 3):
         raise ValueError(f"threshold is a severity from 1 to 3, got {threshold}")
@@ -356,7 +362,7 @@ def _sentences(
     told = [found, _order_sentence(orders), _scores_sentence(quality)]
     missed = [sight for sight in defects if sight.unseen.hits >= 2 and sight.unseen_estimate.value >= 0.5]
     if missed:
-        names = "; ".join(f"{s.defect.replace('_', ' ')} {s.unseen.hits} of {s.unseen.of}" for s in missed)
+        names = "; ".join(f"{plain_word(s.defect)} {s.unseen.hits} of {s.unseen.of}" for s in missed)
         told.append(f"Mostly not foreseen, on covers that had no call before: {names}.")
     told.append(
         "Only covers that somebody looked at can be judged. Where the list chose them, trouble on covers that it left "

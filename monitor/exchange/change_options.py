@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from monitor.errors import StormwalkError
+from monitor.inspections import plain_word
 from monitor.register import FILM_COLOURS, GROUNDS
 from monitor.units import UnreadableError, parse_quantity
 
@@ -34,7 +35,7 @@ class ChangeOption:
     @property
     def label(self) -> str:
         """As a form calls it."""
-        return self.name.replace("_", " ").capitalize()
+        return plain_word(self.name).capitalize()
 
 
 BUILD_OPTIONS = (

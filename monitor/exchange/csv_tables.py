@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from itertools import zip_longest
 from typing import Any
 
-from monitor.exchange.register_columns import Column, Part, nearest
+from monitor.exchange.columns import Column, Part, nearest
+from monitor.exchange.file_kinds import is_web_page, wrong_kind
 from monitor.register import DISPLAY_UNITS
 from monitor.units import UnreadableError
 
@@ -56,6 +57,11 @@ def told(file_name: str, problems: Sequence[Problem]) -> str:
 def decoded(content: bytes, file_name: str) -> tuple[str, list[Problem]]:
     """Text of a file that must be UTF-8, with or without a byte order mark; "" and the problem where it is not."""
     expected = 'UTF-8 text; choose "CSV UTF-8" when saving the table'
+    kind = wrong_kind(content)
+    if kind is None and is_web_page(content):
+        kind = "this is a web page (HTML); import a table in CSV."
+    if kind is not None:
+        return "", [Problem(file_name, 0, "", "", "", kind)]
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -128,6 +134,8 @@ def read_rows(text: str, file: str, columns: Sequence[Column]) -> tuple[list[Row
     (header_line, header), *records = records
     if len(header) > MOST_COLUMNS:
         return [], [Problem(file, header_line, "", f"a header of {len(header)} columns", "the header of such a table")]
+    if (misfit := _another_table(header, columns)) is not None:
+        return [], [Problem(file, header_line, "", "", "", misfit)]
     headings, header_problems = _headings(header, header_line, file, columns)
     problems += header_problems
     names = {heading.column.name: heading.name for heading in headings}
@@ -173,6 +181,21 @@ def _records(text: str, file: str) -> tuple[list[tuple[int, list[str]]], list[Pr
             records.append((line, cells))
 
 
+def _another_table(header: Sequence[str], columns: Sequence[Column]) -> str | None:
+    """That a header has none of the columns that such a table must have, and has others; None where it may be one."""
+    wanted = [column for column in columns if column.required] or columns
+    names = [cell.lower() for cell in header if cell]
+    found = [column for column in wanted if not column.headers.keys().isdisjoint(names)]
+    known = {name for column in columns for name in column.headers}
+    if found or known.issuperset(names):
+        return None
+    needs = ", ".join(column.header("metric") for column in wanted)
+    return (
+        f"the header ({one_line(', '.join(header))}) has none of the columns that such a table needs: {needs}. "
+        f"See that it is the file you mean."
+    )
+
+
 def _headings(
     header: Sequence[str], line: int, file: str, columns: Sequence[Column]
 ) -> tuple[list[_Heading], list[Problem]]:
@@ -202,7 +225,10 @@ def _headings(
 
 
 def write_rows(parts: Iterable[Mapping[Part, Any]], columns: Sequence[Column], units: str) -> str:
-    """Text of a table with one row for each mapping of parts; units ``metric`` or ``us``, line ends CRLF (RFC 4180)."""
+    """Text of a table with one row for each mapping of parts; line ends are CRLF (RFC 4180).
+
+    ``units`` is ``metric`` or ``us``; raises ValueError for anything else.
+    """
     if units not in DISPLAY_UNITS:
         raise ValueError(f"units must be metric or us, got {units!r}")
     text = io.StringIO(newline="")

@@ -5,7 +5,7 @@ import textwrap
 from dataclasses import dataclass
 from datetime import datetime
 
-from monitor.exchange.register_columns import (
+from monitor.exchange.columns import (
     EVERY_FILE_HELP,
     Choice,
     Column,
@@ -16,6 +16,7 @@ from monitor.exchange.register_columns import (
     YesNo,
     column_help,
 )
+from monitor.exchange.log_entries import UUID
 from monitor.inspections import ACTIONS, DEFECTS, PLACES, SEVERITIES
 from monitor.units import UnreadableError
 from monitor.variables import VARIABLES
@@ -27,10 +28,6 @@ LONGEST_WORD = 80
 MOST_PHOTOS = 50
 """Of one row."""
 
-_UUID = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
-UNWRITABLE = re.compile(r"[\0-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
-"""Control characters, and halves of letters as JSON may have them."""
-
 
 @dataclass(frozen=True)
 class Short(Text):
@@ -39,11 +36,9 @@ class Short(Text):
     longest: int = LONGEST_WORD
 
     def read(self, text: str, unit: str | None) -> str:
-        """The text, its lines ended in one way."""
+        """The text, its lines ended in one way. Raises UnreadableError."""
         if len(text) > self.longest:
             raise UnreadableError(f"a text of {len(text)} letters", f"at most {self.longest} letters long")
-        if UNWRITABLE.search(text):
-            raise UnreadableError(ascii(text[:40]), "text that can be written down")
         return super().read(text, unit).replace("\r\n", "\n").replace("\r", "\n").strip()
 
 
@@ -52,8 +47,8 @@ class Id(Text):
     """A whole id, as phones and this program make them."""
 
     def read(self, text: str, unit: str | None) -> str:
-        """The id in small letters."""
-        if not _UUID.fullmatch(text.lower()):
+        """The id in small letters. Raises UnreadableError."""
+        if not UUID.fullmatch(text.lower()):
             raise UnreadableError(text, "a whole id (a UUID, such as 6f0c6f6e-5b1c-4f0a-9d3b-2a1d3c4e5f60)")
         return text.lower()
 
@@ -67,7 +62,7 @@ class Time(Moment):
     """A date with its time, with or without its offset from UTC."""
 
     def read(self, text: str, unit: str | None) -> datetime:
-        """The moment; without an offset it is on the yard's clock."""
+        """The moment; without an offset it is on the yard's clock. Raises UnreadableError."""
         expected = "a date and time, such as 2026-02-22 09:40 or 2026-02-22T14:40Z"
         try:
             value = super().read(text, unit)
@@ -90,7 +85,7 @@ class Number:
     high: float
 
     def read(self, text: str, unit: str | None) -> float:
-        """The number."""
+        """The number. Raises UnreadableError."""
         if len(text) > 40 or not re.fullmatch(r"([0-9]+(\.[0-9]*)?|\.[0-9]+)(e[+-]?[0-9]{1,3})?", text, re.ASCII):
             raise UnreadableError(text, f"a number from {self.low:g} to {self.high:g} without a unit")
         value = float(text)
@@ -112,7 +107,7 @@ class FileNames:
     """Names of files in one folder, parted by ``|``; nothing that leads out of it."""
 
     def read(self, text: str, unit: str | None) -> tuple[str, ...]:
-        """The names."""
+        """The names. Raises UnreadableError."""
         names = tuple(name for part in text.split("|") if (name := part.strip()))
         for name in names:
             if is_path(name):

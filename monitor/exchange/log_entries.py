@@ -1,10 +1,14 @@
 """Entries of an inspection file: what was seen and done, where it stands in the file, and the ids it gets."""
 
+import re
 import uuid
 from dataclasses import dataclass
 from datetime import datetime
 
 from monitor.exchange.csv_tables import Problem
+
+UUID = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}", re.IGNORECASE)
+"""A whole id."""
 
 
 @dataclass(frozen=True)

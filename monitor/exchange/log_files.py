@@ -4,16 +4,9 @@ from collections.abc import Iterable, Sequence
 
 from monitor.errors import LogError
 from monitor.exchange.csv_tables import Problem, decoded, told
-from monitor.exchange.log_entries import ActionEntry as ActionEntry
-from monitor.exchange.log_entries import FindingEntry as FindingEntry
-from monitor.exchange.log_entries import InspectionEntry as InspectionEntry
-from monitor.exchange.log_entries import LogFile as LogFile
-from monitor.exchange.log_entries import PhotoEntry as PhotoEntry
-from monitor.exchange.log_entries import Place
-from monitor.exchange.log_queue import ReadEntry as ReadEntry
+from monitor.exchange.log_entries import ActionEntry, FindingEntry, InspectionEntry, LogFile, Place
 from monitor.exchange.log_queue import read_queue
 from monitor.exchange.log_tables import read_table
-from monitor.exchange.log_tables import write_log as write_log
 from monitor.register import Yard
 
 LARGEST_FILE_BYTES = 500_000_000
@@ -24,16 +17,18 @@ LARGEST_TABLE_BYTES = 20_000_000
 
 
 class LogFileError(LogError):
-    """An inspection file of which nothing was taken; ``problems`` has all that is wrong, in the order of lines."""
+    """An inspection file of which nothing was taken; ``problems`` has all that is wrong, in the order of lines.
 
-    def __init__(self, file_name: str, problems: Sequence[Problem]) -> None:
+    ``readable`` are the entries that could be read all the same, so that they can be judged too.
+    """
+
+    def __init__(self, file_name: str, problems: Sequence[Problem], readable: LogFile | None = None) -> None:
+        self.readable = readable or LogFile()
         self.problems = tuple(sorted(problems, key=lambda problem: problem.line))
         super().__init__(told(file_name, self.problems))
 
 
-def read_log(
-    content: bytes, file_name: str, yard: Yard, *, by: str = "", read_inspection: ReadEntry, read_action: ReadEntry
-) -> LogFile:
+def read_log(content: bytes, file_name: str, yard: Yard, *, by: str = "") -> LogFile:
     """Entries of an inspection file, in CSV or in JSON: which of the two, its first letter says, not its name.
 
     Parameters
@@ -46,8 +41,6 @@ def read_log(
         Its clock says what a time without an offset means, and its key goes into ids that are made.
     by : str
         Who, where an entry does not say.
-    read_inspection, read_action : callable
-        Read one JSON entry, as for the web app's API.
 
     Raises
     ------
@@ -63,12 +56,12 @@ def read_log(
     if problems:
         raise LogFileError(file_name, problems)
     if as_json:
-        log, problems = read_queue(text, file_name, yard, by.strip(), read_inspection, read_action)
+        log, problems = read_queue(text, file_name, yard, by.strip())
     else:
         log, problems = read_table(text, file_name, yard, by.strip())
     problems += _ids_used_twice(log)
     if problems:
-        raise LogFileError(file_name, problems)
+        raise LogFileError(file_name, problems, log)
     return log
 
 

@@ -8,9 +8,10 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any, TypeVar
 
-from monitor.errors import LogError
+from monitor.errors import UNWRITABLE
 from monitor.exchange.csv_tables import Problem, one_line
-from monitor.exchange.log_columns import LONGEST_NOTE, LONGEST_WORD, MOST_PHOTOS, UNWRITABLE, Id, Time
+from monitor.exchange.entry_values import EntryError, NewAction, NewInspection, action_from, inspection_from
+from monitor.exchange.log_columns import LONGEST_NOTE, LONGEST_WORD, MOST_PHOTOS, Id, Time
 from monitor.exchange.log_entries import (
     ActionEntry,
     FindingEntry,
@@ -25,15 +26,11 @@ from monitor.register import Yard
 from monitor.units import UnreadableError
 from monitor.yard_clock import moment_on
 
-ReadEntry = Callable[[Mapping[str, Any]], Any]
-"""Reads one entry as the web app's API takes it; raises LogError, which may have all ``problems``."""
-
 Entry = TypeVar("Entry", InspectionEntry, ActionEntry)
+New = TypeVar("New", NewInspection, NewAction)
 
 
-def read_queue(
-    text: str, file_name: str, yard: Yard, by: str, read_inspection: ReadEntry, read_action: ReadEntry
-) -> tuple[LogFile, list[Problem]]:
+def read_queue(text: str, file_name: str, yard: Yard, by: str) -> tuple[LogFile, list[Problem]]:
     """Entries of a JSON document, and all that is wrong with it; see `monitor.exchange.log_files.read_log`."""
     try:
         whole = json.loads(text, parse_constant=_no_number)
@@ -45,8 +42,8 @@ def read_queue(
         return LogFile(), [Problem(file_name, 1, "", "this", expected)]
     reading = _Reading(file_name, yard, by)
     shared = {name: whole[name] for name in ("by", "yard") if name in whole}
-    inspections = reading.entries(whole, shared, "inspections", read_inspection, reading.inspection)
-    actions = reading.entries(whole, shared, "actions", read_action, reading.action)
+    inspections = reading.entries(whole, shared, "inspections", reading.inspection)
+    actions = reading.entries(whole, shared, "actions", reading.action)
     return LogFile(tuple(inspections), (), tuple(actions)), reading.problems
 
 
@@ -64,8 +61,7 @@ class _Reading:
         whole: Mapping[str, Any],
         shared: Mapping[str, Any],
         name: str,
-        reader: ReadEntry,
-        one: Callable[[Place, dict[str, Any], ReadEntry], Entry | None],
+        one: Callable[[Place, dict[str, Any]], Entry | None],
     ) -> list[Entry]:
         """The entries of one list; ``shared`` is what the document says of all."""
         listed = whole.get(name, [])
@@ -77,11 +73,11 @@ class _Reading:
             place = Place(self.file, 0, f"{name}[{number}]")
             if not isinstance(values, dict):
                 self.problems.append(place.problem("", "this", "an entry as the web app takes it"))
-            elif (entry := one(place, {**shared, **values}, reader)) is not None:
+            elif (entry := one(place, {**shared, **values})) is not None:
                 read.append(entry)
         return read
 
-    def inspection(self, place: Place, values: dict[str, Any], reader: ReadEntry) -> InspectionEntry | None:
+    def inspection(self, place: Place, values: dict[str, Any]) -> InspectionEntry | None:
         """One inspection with its findings, and the photos of both."""
         photos = self._photos(place, values.pop("photos", None))
         places, of_findings = [], []
@@ -93,7 +89,7 @@ class _Reading:
                 of_findings.append(self._photos(places[-1], own.pop("photos", None) if isinstance(own, dict) else None))
                 bare.append(own)
             values["findings"] = bare
-        read = self._read(place, values, reader, "inspected_at", ("inspection",))
+        read = self._read(place, values, inspection_from, "inspected_at", ("inspection",))
         if read is None:
             return None
         entry, at, by, key = read
@@ -128,12 +124,12 @@ class _Reading:
             photos=photos,
         )
 
-    def action(self, place: Place, values: dict[str, Any], reader: ReadEntry) -> ActionEntry | None:
+    def action(self, place: Place, values: dict[str, Any]) -> ActionEntry | None:
         """One action with its photos."""
         photos = self._photos(place, values.pop("photos", None))
         word = values.get("action")
         kind = ("action", word if isinstance(word, str) else "")  # any other is refused by the reader
-        read = self._read(place, values, reader, "acted_at", kind)
+        read = self._read(place, values, action_from, "acted_at", kind)
         if read is None:
             return None
         entry, at, by, key = read
@@ -152,9 +148,14 @@ class _Reading:
         )
 
     def _read(
-        self, place: Place, values: dict[str, Any], reader: ReadEntry, time_name: str, kind: tuple[str, ...]
-    ) -> tuple[Any, datetime | None, str, str] | None:
-        """What the web app's reader makes of an entry, its moment, who it was, and its id; None where that fails."""
+        self,
+        place: Place,
+        values: dict[str, Any],
+        reader: Callable[[Mapping[str, Any]], New],
+        time_name: str,
+        kind: tuple[str, ...],
+    ) -> tuple[New, datetime | None, str, str] | None:
+        """What the reader makes of an entry, its moment, who it was, and its id; None where that fails."""
         sound = len(self.problems)
         by = values.pop("by", None) or self.by
         if isinstance(by, str) and (UNWRITABLE.search(by) or len(by) > LONGEST_WORD):
@@ -165,9 +166,8 @@ class _Reading:
             by = ""
         try:
             entry = reader(values)
-        except LogError as error:
-            sentences = getattr(error, "problems", None) or [str(error)]
-            self.problems += [place.problem("", sentence=sentence) for sentence in sentences]
+        except EntryError as error:
+            self.problems += [place.problem("", sentence=sentence) for sentence in error.problems]
             return None
         if entry.yard not in ("", self.yard.key):
             self.problems.append(place.problem("yard", entry.yard, f"{self.yard.key}, into which the file is imported"))

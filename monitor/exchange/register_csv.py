@@ -8,10 +8,11 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.errors import RegisterError
+from monitor.exchange.columns import Part, TimeZone
 from monitor.exchange.csv_tables import Problem as Problem
 from monitor.exchange.csv_tables import Row, decoded, group, one_line, read_rows, told, write_rows
-from monitor.exchange.register_columns import COVER_COLUMNS, YARD_COLUMNS, Part, TimeZone
-from monitor.exchange.register_columns import columns_help as columns_help
+from monitor.exchange.register_columns import COVER_COLUMNS, YARD_COLUMNS
+from monitor.exchange.yard_place import not_of_one_place
 from monitor.register import PANELS, Boat, Cover, CoverBuild, Yard
 from monitor.units import UnreadableError
 
@@ -76,6 +77,8 @@ def read_covers(text: str, file_name: str, yard: Yard) -> list[Cover]:
 def read_yards(text: str, file_name: str) -> list[Yard]:
     """Yards from the text of a yards.csv, in its order. Raises RegisterFileError with every problem of the file."""
     rows, problems = read_rows(text, file_name, YARD_COLUMNS)
+    for row in rows:
+        problems += _check_place(row)
     for first, *others in group(rows, "id").values():
         problems += [row.problem("id", row.texts["id"], f"a new id; line {first.line} has it too") for row in others]
     if problems:
@@ -162,6 +165,17 @@ def _check_row(row: Row, zone: ZoneInfo) -> list[Problem]:
         if row.has("x", "y") and row.values[name] is None and row.values[other] is not None:
             problems.append(row.problem(name, "empty", f"given together with {other}"))
     return problems
+
+
+def _check_place(row: Row) -> list[Problem]:
+    """A yard's coordinates lie in its time zone."""
+    if not row.has("latitude", "longitude", "time_zone"):
+        return []
+    misfit = not_of_one_place(row.values["latitude"], row.values["longitude"], row.values["time_zone"])
+    if misfit is None:
+        return []
+    name, sentence = misfit
+    return [Problem(row.file, row.line, row.headers.get(name, name), "", "", sentence)]
 
 
 def _check_boats(rows: Sequence[Row]) -> list[Problem]:

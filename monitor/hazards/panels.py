@@ -124,6 +124,7 @@ def tributary_m2(post_count: int, plan_m2: ArrayLike, parameters: PanelParameter
 
     Posts stand evenly along the ridge; the first and last row are where its strap is made fast at bow and stern. Each
     takes the film up to halfway to the next. The rows sum to the plan: what the band carries is not yet taken off.
+    Raises ValueError for fewer posts than none.
     """
     if post_count < 0:
         raise ValueError(f"post_count must not be below 0, got {post_count}")

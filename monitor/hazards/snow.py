@@ -207,6 +207,11 @@ def slope_factor(slope_deg: ArrayLike, full_up_to_deg: float = 15.0) -> Floats:
     numpy.ndarray
         C_s, shape of the input, NaN where the input is NaN. [1]
 
+    Raises
+    ------
+    ValueError
+        A slope outside 0 to 90.
+
     References
     ----------
     .. [1] ASCE/SEI 7-16, section 7.4: linear to zero at 70 deg. Read in public implementations, not in the standard.

@@ -3,8 +3,8 @@
 import os
 import sqlite3
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,7 +16,7 @@ from monitor.operations.photos import original_path, photo_folder
 from monitor.store import backup as store
 from monitor.store import chain, health
 from monitor.store.backup import Manifest
-from monitor.store.connection import connect, copy_database, sentence_of
+from monitor.store.connection import connect, copy_database, end_log, sentence_of
 from monitor.store.migrations import SCHEMA_VERSION
 
 NIGHTLY_KEPT = 7
@@ -65,7 +65,7 @@ def back_up(database: Path, to: Path | None = None, *, now: datetime, keep: int 
         A folder, made where there is none, or the new file itself, ending in ``.zip``. None is the usual folder.
     keep : int, optional
         Afterwards remove older dated backups from the folder but for the newest so many and one of each of the last
-        4 weeks and 12 months. None removes nothing.
+        4 weeks and 12 months, and of the newest that hold photos whose files are gone by now. None removes nothing.
 
     Raises
     ------
@@ -97,7 +97,7 @@ def back_up(database: Path, to: Path | None = None, *, now: datetime, keep: int 
             members = {f"photos/{path.relative_to(files).as_posix()}": path for path in originals}
             target = to if named else _free_name(folder / store.backup_name(database, now))
             manifest = store.pack(target, contents, copy, members)
-        removed = () if keep is None else tuple(_remove_older(folder, database, keep, target))
+        removed = () if keep is None else tuple(_remove_older(folder, database, keep, target, manifest))
     return MadeBackup(target, manifest, removed)
 
 
@@ -141,11 +141,23 @@ def restore(backup: Path, to: Path, *, now: datetime) -> Restored:
                         f"The database in {backup} is not the one that its list of contents describes. Nothing was "
                         f"restored. Take another backup."
                     )
-            connect(database).close()
+            _open_once(database, to)
             checks = examine_data(database, unpacked, now=now, read_photos=True)
+            end_log(database)
             _sync(database)
             _put_in_place(database, to, unpacked, photos)
     return Restored(to, manifest, tuple(checks))
+
+
+def _open_once(database: Path, to: Path) -> None:
+    """Open it as every command does, which brings an older one up to date; trouble is said of the place it is for."""
+    with _checked(to, "Nothing was restored."):
+        try:
+            connect(database).close()
+        except StoreError as error:
+            if isinstance(error.__cause__, (sqlite3.Error, OSError)):
+                raise error.__cause__ from error
+            raise
 
 
 def _put_in_place(database: Path, to: Path, unpacked: Path, photos: Path) -> None:
@@ -160,14 +172,35 @@ def _put_in_place(database: Path, to: Path, unpacked: Path, photos: Path) -> Non
         raise
 
 
-def _remove_older(folder: Path, database: Path, keep: int, newest: Path) -> Iterator[Path]:
-    """Remove what need not stay; never the one just made, which the dates of others hide where the clock was wrong."""
-    made = store.backups_in(folder, database)
-    stay = store.kept([moment for moment, _ in made], keep)
-    for moment, path in made:
-        if moment not in stay and path != newest:
+def _remove_older(folder: Path, database: Path, keep: int, newest: Path, made: Manifest) -> Iterator[Path]:
+    """Remove what need not stay; never the one just made, which the dates of others hide where the clock was wrong.
+
+    What it lacks, because photos are gone or damaged by now, stays in the newest older one that has it.
+    """
+    dated = store.backups_in(folder, database)
+    moments = store.kept([moment for moment, _ in dated], keep)
+    older = [path for _, path in dated if path != newest]
+    stay = {
+        newest,
+        *(path for moment, path in dated if moment in moments),
+        *_holding({*made.missing, *made.damaged}, older),
+    }
+    for path in older:
+        if path not in stay:
             path.unlink()
             yield path
+
+
+def _holding(photos: set[str], backups: Sequence[Path]) -> Iterator[Path]:
+    """Of backups, oldest first, the newest ones that hold these photos, as they were taken."""
+    for path in reversed(backups):
+        if not photos:
+            return
+        with suppress(StoreError):  # a torn one holds nothing
+            manifest = store.read_manifest(path)
+            if held := photos & ({member.name for member in manifest.photos} - {*manifest.damaged}):
+                photos = photos - held
+                yield path
 
 
 def _head(conn: sqlite3.Connection) -> chain.Head:
@@ -196,10 +229,20 @@ def _make_folder(folder: Path, may_make: bool) -> None:
 def _work_folder(beside: Path, what: str) -> Iterator[Path]:
     """A folder for half-done work, for its owner alone, gone afterwards however the block ends.
 
-    A process that is killed leaves it; the doctor names it then.
+    A process that is killed leaves it; the doctor names it then. Errors speak of the folder that it is in: it is gone
+    when they are read.
     """
-    with tempfile.TemporaryDirectory(prefix=f".stormwalk-{what}-", suffix=".part", dir=beside) as work:
-        yield Path(work)
+    try:
+        made = tempfile.TemporaryDirectory(
+            prefix=f".stormwalk-{what}-", suffix=".part", dir=beside, ignore_cleanup_errors=True
+        )
+    except OSError as error:
+        raise OSError(error.errno, error.strerror, str(beside)) from error
+    with made as work:
+        try:
+            yield Path(work)
+        except StoreError as error:
+            raise StoreError(str(error).replace(work, str(beside))) from error
 
 
 @contextmanager

@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from monitor.inspections import Action
+from monitor.inspections import Action, plain_word
 from monitor.register import Cover, Yard
 from monitor.store import inspections as store
 from monitor.store import register as register_store
@@ -27,7 +27,8 @@ def build_on(conn: sqlite3.Connection, yard: Yard, cover: Cover, entry: Action, 
         _rebuild(conn, cover, min(_builds_at(cover, action) for action in counted), entry.recorded_at)
     said = []
     if corrected is not None and _is_counted(corrected):
-        said.append(f"Took back what {corrected.action} of {corrected.acted_at:%Y-%m-%d} had added to the build.")
+        earlier = f"{plain_word(corrected.action)} of {corrected.acted_at:%Y-%m-%d}"
+        said.append(f"Took back what {earlier} had added to the build.")
     if _is_counted(entry):
         build = register_store.cover(conn, entry.cover_id).build_at(_builds_at(cover, entry))
         now_has = f"{build.vent_count} vents" if entry.action == "vents_added" else f"{build.post_count} posts"

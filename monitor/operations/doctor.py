@@ -27,12 +27,10 @@ from monitor.store.connection import SMALL_FILES_BYTES
 from monitor.store.migrations import SCHEMA_VERSION
 from monitor.store.service import scheduler_runs
 from monitor.wording import utc_text
+from monitor.yard_clock import CLOCK_ERROR
 
 Level = Literal["ok", "watch", "act now"]
 Lines = Iterator["Check"]
-
-CLOCK_ERROR = timedelta(minutes=10)
-"""A phone's clock may be ahead by so much."""
 
 SEASON_BYTES = 100_000_000
 """One season of one yard in the database, without photos: the most that it is meant to take."""
@@ -266,15 +264,8 @@ def _photos(conn: sqlite3.Connection, folder: Path, read_bytes: bool) -> Lines:
 
 
 def _clock(conn: sqlite3.Connection, now: datetime) -> Lines:
-    newest = health.newest_moment(conn)
-    if newest is not None and newest[1] > now + CLOCK_ERROR:
-        yield Check(
-            "clock",
-            "act now",
-            f"The newest of {newest[0]} was stored at {utc_text(newest[1])}, and now it is {utc_text(now)}: the clock "
-            f"was set back, or was ahead then.",
-            "Set this computer's clock, and let it be set by the network.",
-        )
+    if trouble := health.clock_trouble(conn, now):
+        yield Check("clock", "act now", trouble, "Set this computer's clock, and let it be set by the network.")
     else:
         yield Check("clock", "ok", f"It is {utc_text(now)}; nothing was stored later than that.")
 

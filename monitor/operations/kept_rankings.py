@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -50,21 +50,17 @@ def keep_ranking(
 ) -> KeptRanking:
     """Keep an assessment's ranking with its parameters and the age of its data; one kept already is not doubled.
 
-    One that looks ahead is marked by ``ahead_h`` in its parameters, and carries what was to do before.
+    One that looks ahead is marked by ``ahead_h`` in its parameters, and carries what was to do before. Raises
+    StoreError where the database takes nothing; `ranking_to_show` writes nothing.
     """
-    titles = {
-        cover.stored_id: f"{cover.boat.number} {cover.boat.name}, {berth_text(cover.boat)}"
-        for cover in assessment.covers
-    }
-    heading, remarks = _heading(assessment), _remarks(assessment)
-    yard = assessment.yard
+    shown, yard = ranking_to_show(assessment, before), assessment.yard
     parameters: dict[str, Any] = {
         "ranking": asdict(assessment.parameters),
         "hazards": asdict(HAZARD_PARAMETERS),
         "time_zone": yard.time_zone,
         "units": yard.display_units,
-        "heading": heading,
-        "remarks": list(remarks),
+        "heading": shown.heading,
+        "remarks": list(shown.remarks),
     }
     if assessment.ahead_h:
         parameters |= {"ahead_h": assessment.ahead_h, "before": [item.as_json() for item in before]}
@@ -76,18 +72,25 @@ def keep_ranking(
         version=assessment.version,
         data_age_h=assessment.data_age_h,
         parameters=parameters,
-        rows=[{**line.as_row(), "title": titles[line.cover]} for line in assessment.ranked],
+        rows=[{**line.as_row(), "title": shown.titles[line.cover]} for line in assessment.ranked],
     )
-    shown = (*remarks, _kept_as(ranking_id))
+    return replace(shown, id=ranking_id, remarks=(*shown.remarks, _kept_as(ranking_id)))
+
+
+def ranking_to_show(assessment: YardAssessment, before: Sequence[Preparation] = ()) -> KeptRanking:
+    """An assessment's ranking as it is shown, not kept: its id is empty."""
     return KeptRanking(
-        ranking_id,
-        yard.time_zone,
-        yard.display_units,
-        heading,
-        tuple(assessment.ranked),
-        titles,
-        shown,
-        tuple(before),
+        id="",
+        time_zone=assessment.yard.time_zone,
+        units=assessment.yard.display_units,
+        heading=_heading(assessment),
+        lines=tuple(assessment.ranked),
+        titles={
+            cover.stored_id: f"{cover.boat.number} {cover.boat.name}, {berth_text(cover.boat)}"
+            for cover in assessment.covers
+        },
+        remarks=_remarks(assessment),
+        before=tuple(before),
     )
 
 

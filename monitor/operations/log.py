@@ -1,24 +1,23 @@
 """What was seen and done, taken into the log: checked, whole, and once. Imports nothing heavy: logging is quick."""
 
 import math
-import re
 import sqlite3
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Literal, overload
 
 from monitor.errors import LogError
+from monitor.exchange.entry_values import NewFinding
 from monitor.inspections import SEVERITIES, STAND_DEFECTS, Action, Finding, Inspection, check_finding, finding_id
 from monitor.operations.building import BUILDING, build_on
 from monitor.register import Cover, Yard
 from monitor.store import inspections as store
 from monitor.store import register as register_store
 from monitor.store.connection import write
-from monitor.units import Dimension, UnreadableError, parse_quantity, show_length, show_speed
+from monitor.units import show_length, show_speed
 from monitor.variables import VARIABLES
-from monitor.wording import local_text
+from monitor.wording import defect_text, local_text, plain_word
 
 FINDING_WINDOW = timedelta(hours=12)
 """A finding without an inspection named belongs to the boat's inspection of these last hours."""
@@ -32,50 +31,6 @@ MEASURED = {
 """What can be measured at an inspection: its name, the most that is believed, and the unit."""
 
 STAND_CAUTION = "This is for the yard's stand crew: tell them now. Nobody else touches a stand or its blocking."
-
-
-@dataclass(frozen=True)
-class NewFinding:
-    """A finding about to be logged."""
-
-    defect: str
-    place: str
-    severity: int
-    note: str = ""
-
-
-def finding_from_text(text: str) -> NewFinding:
-    """A finding from ``DEFECT@PLACE:SEVERITY[:NOTE]``. Raises LogError, saying which part is not as expected."""
-    defect, at, rest = text.partition("@")
-    place, colon, rest = rest.partition(":")
-    severity, _, note = rest.partition(":")
-    if not (at and colon and re.fullmatch(r"[0-9]{1,4}", severity.strip())):
-        raise LogError(
-            f"Finding {text!r:.80} cannot be read; expected DEFECT@PLACE:SEVERITY, for example loose_band@port:2. "
-            f"Nothing was logged."
-        )
-    return NewFinding(defect.strip(), place.strip(), int(severity.strip()), note.strip())
-
-
-def length_from_text(text: str | None, option: str) -> float | None:
-    """A measured length in metres from text with its unit; None stays None. Raises LogError."""
-    return _measured_from_text(text, "length", option, "6in or 15cm")
-
-
-def speed_from_text(text: str | None, option: str) -> float | None:
-    """A speed in m/s from text with its unit; None stays None. Raises LogError."""
-    return _measured_from_text(text, "speed", option, "28kn or 14m/s")
-
-
-def _measured_from_text(text: str | None, dimension: Dimension, option: str, example: str) -> float | None:
-    if text is None:
-        return None
-    try:
-        return parse_quantity(text, dimension, None)
-    except UnreadableError as error:
-        bare = text.strip().replace(".", "", 1).isdecimal()
-        problem = f"{text} has no unit; write for example {example}" if bare else str(error)
-        raise LogError(f"{option}: {problem}. Nothing was logged.") from None
 
 
 def record_inspection(
@@ -248,15 +203,18 @@ def record_action(
     with write(conn):
         if not store.add_action(conn, entry):
             return [f"Action {entry.id[:8]} was logged before; nothing was changed."]
-        said = [f"Logged action {entry.id[:8]} at boat {boat} ({cover.boat.name}): {action}."]
+        said = [f"Logged action {entry.id[:8]} at boat {boat} ({cover.boat.name}): {plain_word(action)}."]
         said += build_on(conn, yard, cover, entry, corrected)
     return said
 
 
 def log_rows(
-    conn: sqlite3.Connection, yard: Yard, boat: str | None = None, *, history: bool = False
+    conn: sqlite3.Connection, yard: Yard, boat: str | None = None, *, history: bool = False, raw: bool = False
 ) -> list[dict[str, Any]]:
-    """Entries of the log, oldest first, as rows of plain values; corrected ones too with ``history``."""
+    """Entries of the log, oldest first, as rows of plain values; corrected ones too with ``history``.
+
+    What was found and done stands there as people read it, or in the words of the closed lists where ``raw``.
+    """
     yard_id = register_store.yard_id(conn, yard.key)
     boats = {cover.stored_id: cover.boat.number for cover in register_store.all_covers(conn, yard.key)}
     if boat is not None and boat not in boats.values():
@@ -278,10 +236,12 @@ def log_rows(
         rows.append(_row(visit.inspected_at, boats[visit.cover_id], "inspection", what, visit.inspector, visit))
     for found in log.findings:
         visit = inspections[found.inspection_id]
-        what = f"{found.defect} at {found.place}, {SEVERITIES[found.severity]}"
+        seen = f"{found.defect} at {found.place}" if raw else defect_text(found.defect, found.place)
+        what = f"{seen}, {SEVERITIES[found.severity]}"
         rows.append(_row(visit.inspected_at, boats[visit.cover_id], "finding", what, visit.inspector, found))
     for act in log.actions:
-        what = act.action if act.quantity is None else f"{act.action} ({act.quantity:g})"
+        done = act.action if raw else plain_word(act.action)
+        what = done if act.quantity is None else f"{done} ({act.quantity:g})"
         rows.append(_row(act.acted_at, boats[act.cover_id], "action", what, act.actor, act))
     order = {"inspection": 0, "finding": 1, "action": 2}
     rows.sort(key=lambda row: (row["at"], row["boat"], order[row["entry"]], row["id"]))
@@ -425,7 +385,7 @@ def _belongs_to(conn: sqlite3.Connection, boat: str, cover_id: int, what: str) -
 
 def _finding_sentence(finding: Finding) -> str:
     return (
-        f"Finding {finding.id[:8]}: {finding.defect} at {finding.place}, severity {finding.severity} "
+        f"Finding {finding.id[:8]}: {defect_text(finding.defect, finding.place)}, severity {finding.severity} "
         f"({SEVERITIES[finding.severity]})."
     )
 

@@ -9,17 +9,20 @@ from pathlib import Path
 
 from monitor.errors import LogError, RegisterError
 from monitor.exchange.csv_tables import Problem
+from monitor.exchange.entry_values import NewFinding
 from monitor.exchange.log_entries import ActionEntry, FindingEntry, InspectionEntry, LogFile, PhotoEntry, Place, made_id
-from monitor.exchange.log_files import LogFileError, ReadEntry, read_log, write_log
+from monitor.exchange.log_files import LogFileError, read_log
+from monitor.exchange.log_tables import write_log
 from monitor.inspections import STAND_DEFECTS
-from monitor.operations.log import STAND_CAUTION, NewFinding, record_action, record_finding, record_inspection
-from monitor.operations.photos import CLOCK_ERROR, keep_original, record_photo
+from monitor.operations.log import STAND_CAUTION, record_action, record_finding, record_inspection
+from monitor.operations.photos import keep_original, record_photo
 from monitor.pictures import LARGEST_PHOTO_BYTES, Picture, examine
 from monitor.register import Yard
 from monitor.store import inspections as log_store
 from monitor.store import photos as photo_store
 from monitor.store import register as register_store
 from monitor.store.connection import write
+from monitor.yard_clock import CLOCK_ERROR
 
 Entry = InspectionEntry | FindingEntry | ActionEntry
 
@@ -53,15 +56,13 @@ def import_log(
     by: str,
     photo_files: Path | None,
     photo_folder: Path,
-    read_inspection: ReadEntry,
-    read_action: ReadEntry,
     check: bool = False,
 ) -> list[str]:
     """Log all that an inspection file tells, or nothing; sentences of what was logged.
 
     Parameters
     ----------
-    content, file_name, by, read_inspection, read_action
+    content, file_name, by
         See `monitor.exchange.log_files.read_log`.
     now : datetime
         When it is logged. [UTC]
@@ -79,7 +80,11 @@ def import_log(
     StoreError
         The disk refuses. Nothing was logged.
     """
-    log = read_log(content, file_name, yard, by=by, read_inspection=read_inspection, read_action=read_action)
+    try:
+        log = read_log(content, file_name, yard, by=by)
+    except LogFileError as error:
+        others = _boats_and_times(conn, yard, error.readable, now)
+        raise LogFileError(file_name, [*error.problems, *others]) from None
     problems = list(_boats_and_times(conn, yard, log, now))
     pictures: dict[int, Picture] = {}
     for place, photo in _photos(log):  # before the transaction: nobody waits for the disk, and a spare file is harmless

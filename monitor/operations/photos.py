@@ -19,11 +19,8 @@ from monitor.register import Yard
 from monitor.store import inspections as log_store
 from monitor.store import photos as store
 from monitor.store import register as register_store
-from monitor.store.photos import Whose
 from monitor.wording import local_text
-
-CLOCK_ERROR = timedelta(minutes=10)
-"""A photo's time may lie ahead by so much: clocks of phones are not exact."""
+from monitor.yard_clock import CLOCK_ERROR
 
 _ENDINGS = {"image/jpeg": ".jpg", "image/png": ".png", "image/webp": ".webp"}
 
@@ -133,7 +130,10 @@ def record_photo(
 
 
 def recent_inspection(conn: sqlite3.Connection, yard: Yard, boat: str, now: datetime) -> str:
-    """Id of the boat's newest inspection of the last 12 hours, to which a photo without more belongs."""
+    """Id of the boat's newest inspection of the last 12 hours, to which a photo without more belongs.
+
+    Raises LogError where there is none.
+    """
     cover = register_store.find_cover(conn, yard.key, boat, now)
     if cover.id is None:
         raise ValueError(f"cover of boat {boat} is not stored")
@@ -182,11 +182,6 @@ def photo(conn: sqlite3.Connection, photo_id: str) -> Photo:
     if found is None:
         raise LogError(f"There is no photo {_short(photo_id)} to show: it was never logged, or it was withdrawn.")
     return found
-
-
-def whose_photo(conn: sqlite3.Connection, photo: Photo) -> Whose:
-    """The yard, boat and cover that a photo shows, so that it is shown to nobody whom they do not concern."""
-    return store.whose(conn, photo)
 
 
 def photo_rows(conn: sqlite3.Connection, yard: Yard, boat: str | None = None) -> list[dict[str, Any]]:
@@ -298,7 +293,10 @@ def _taken_at(
             )
         return given.astimezone(UTC).replace(microsecond=0), []
     if picture.taken is None:
-        return recorded_at, []
+        return recorded_at, [
+            "The picture does not say when it was taken: the time of logging stands instead. Give the time with the "
+            "photo (--at) if it is known."
+        ]
     typed = picture.taken
     try:
         moment = (typed if typed.tzinfo is not None else typed.replace(tzinfo=ZoneInfo(yard.time_zone))).astimezone(UTC)

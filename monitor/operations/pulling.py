@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, TypeVar
 
+import pandas as pd
+
 from monitor.clocks import taken_off
 from monitor.errors import ProviderContractError, ServiceUnavailableError, StormwalkError
 from monitor.operations import sources
@@ -290,13 +292,8 @@ def take(
     except ProviderContractError as error:
         return FetchReport(source, False, f"{prefix}{error}")
     fetch = store.store_hours(conn, yard_id, source, answer, parsed)
-    if fetch.outcome == "empty":
-        return FetchReport(source, True, f"{prefix}no hours in the answer.", parsed.notes)
-    first, last = parsed.hours.index[0], parsed.hours.index[-1]
-    known = "the same hours as before" if fetch.outcome == "same" else f"{len(parsed.hours)} hours stored"
-    return FetchReport(
-        source, True, f"{prefix}{known}, {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC.", parsed.notes
-    )
+    said = _kept("hours", fetch.outcome, parsed.hours.index, "%Y-%m-%d %H:%M", " UTC")
+    return FetchReport(source, True, f"{prefix}{said}", parsed.notes)
 
 
 def take_days(
@@ -331,8 +328,13 @@ def take_days(
     except ProviderContractError as error:
         return FetchReport(source, False, f"{prefix}{error}")
     fetch = bulletins.store_days(conn, yard_id, source, answer, parsed)
-    if fetch.outcome == "empty":
-        return FetchReport(source, True, f"{prefix}no days in the answer.", parsed.notes)
-    first, last = parsed.days.index[0], parsed.days.index[-1]
-    known = "the same days as before" if fetch.outcome == "same" else f"{len(parsed.days)} days stored"
-    return FetchReport(source, True, f"{prefix}{known}, {first:%Y-%m-%d} to {last:%Y-%m-%d}.", parsed.notes)
+    said = _kept("days", fetch.outcome, parsed.days.index, "%Y-%m-%d")
+    return FetchReport(source, True, f"{prefix}{said}", parsed.notes)
+
+
+def _kept(what: str, outcome: str, stamps: "pd.Index[Any]", shown: str, clock: str = "") -> str:
+    """What was stored of an answer, in words; ``what`` it has is hours or days, ``shown`` the form of their times."""
+    if outcome == "empty":
+        return f"no {what} in the answer."
+    known = f"the same {what} as before" if outcome == "same" else f"{len(stamps)} {what} stored"
+    return f"{known}, {stamps[0].strftime(shown)} to {stamps[-1].strftime(shown)}{clock}."

@@ -63,7 +63,8 @@ def check_covers(
 ) -> list[tuple[Cover, CoverCheck]]:
     """What each cover's newest build means, and where it departs from common practice.
 
-    ``source`` is the content and name of a file to check before it is imported; None checks the stored covers.
+    ``source`` is the content and name of a file to check before it is imported; None checks the stored covers. Raises
+    StormwalkError where there are none.
     """
     if source is None:
         covers = store.covers(conn, yard.key)
@@ -80,7 +81,10 @@ def check_covers(
 def set_curve(
     conn: sqlite3.Connection, yard: Yard, hazard: str, x10: float, x50: float, *, reason: str, now: datetime
 ) -> None:
-    """Set the exposures at which 1 in 10 and 1 in 2 covers of a yard need a hand; earlier numbers stay readable."""
+    """Set the exposures at which 1 in 10 and 1 in 2 covers of a yard need a hand; earlier numbers stay readable.
+
+    Raises RegisterError for a hazard without a curve, or numbers that make none.
+    """
     from monitor.ranking import HAZARDS, Curve, RankingParameters
 
     known = RankingParameters().curves

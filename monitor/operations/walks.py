@@ -4,7 +4,7 @@ import sqlite3
 import uuid
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from monitor.assessment import YardAssessment
@@ -27,6 +27,10 @@ from monitor.walks.plan import (
     plan_rounds,
 )
 from monitor.walks.stored import cover_from_json, plan_from_json, request_from_json
+from monitor.wording import local_text
+
+LATE_START = timedelta(hours=3)
+"""A walk may be planned while it is under way; one that would have begun longer ago has a slip in its date."""
 
 
 @dataclass(frozen=True)
@@ -61,10 +65,18 @@ class StoredWalk:
 def plan_walk(conn: sqlite3.Connection, yard: Yard, request: WalkRequest, *, by: str, now: datetime) -> StoredWalk:
     """Rank the yard at ``request.as_of`` (else ``now``), plan a walk on it, and keep the walk.
 
-    Raises StormwalkError where the request makes no sense or the yard has no cover then.
+    Raises StormwalkError where the request makes no sense, its start lies more than `LATE_START` before the ranking, or
+    the yard has no cover then.
     """
     check_request(request)
     as_of = request.as_of or now
+    if request.start < as_of - LATE_START:
+        raise StormwalkError(
+            f"The start, {local_text(request.start, yard.time_zone, year=True)}, lies before the ranking that the walk "
+            f"would rest on, {local_text(as_of, yard.time_zone, year=True)}; expected at most "
+            f"{LATE_START // timedelta(hours=1)} hours before it. No walk was planned. Check the date; a walk "
+            f"of the past needs the moment of its ranking too (--as-of)."
+        )
     assessment = assess_yard(conn, yard, as_of=as_of, known_at=as_of)
     covers = covers_to_walk(assessment)
     plan = plan_rounds(yard, as_of, covers, request, coming_daylight(yard, request.start))

@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from monitor.errors import StormwalkError
+from monitor.exchange.file_kinds import wrong_kind
 from monitor.operations import sources
 from monitor.operations.fetching import Clock, Wire
 from monitor.operations.pulling import (
@@ -33,6 +34,7 @@ from monitor.store import weather as store
 from monitor.store.bulletins import StoredAlert
 from monitor.variables import VARIABLES
 from monitor.weather import quality
+from monitor.weather.answers import NEXT_PULL
 from monitor.weather.providers import PROVIDERS, Answer, hand, met_norway, nws_alerts
 from monitor.weather.providers.logger import LoggerMapping
 from monitor.weather.providers.open_meteo_archive import Archive
@@ -130,12 +132,6 @@ def current_alerts(conn: sqlite3.Connection, yard: Yard, now: datetime) -> list[
     return [alert for alert in told if alert.ends > now]
 
 
-def has_forecast(conn: sqlite3.Connection, yard: Yard, now: datetime) -> bool:
-    """Whether any source of the yard knows an hour still to come."""
-    last = store.last_hours(conn, register_store.yard_id(conn, yard.key), now)
-    return any(kind == "forecast" and hour > now for (_, kind), hour in last.items())
-
-
 def import_weather(
     conn: sqlite3.Connection,
     yard: Yard,
@@ -150,14 +146,18 @@ def import_weather(
 ) -> FetchReport:
     """Take a saved answer of a service, or a file of the yard's logger; kept as it came whether readable or not.
 
+    A file of a kind that no service sends, a workbook or a picture, is refused and not kept.
+
     ``station`` picks one out of a file that has several; ``logger`` is a LoggerMapping, None where the file's headers
     speak for themselves; ``archive`` says which of Open-Meteo's two a saved answer is from, for it does not say.
     """
+    if (kind := wrong_kind(content)) is not None:
+        return FetchReport(source, False, f"{file_name}: {kind} Nothing was stored.")
     headers = met_norway.saved_headers(content) if source == "met-norway" else {}
     answer = Answer(url=f"{store.FILE}{file_name}", status=200, headers=headers, body=content, fetched_at=fetched_at)
     yard_id = register_store.yard_id(conn, yard.key)
     if PROVIDERS[source].is_daily:
-        return take_days(conn, yard_id, source, answer, station or "", f"{file_name}: ", any_units=True)
+        return _of_file(take_days(conn, yard_id, source, answer, station or "", f"{file_name}: ", any_units=True))
     options: dict[str, Any] = {}
     if source == "logger":
         options["mapping"] = logger
@@ -165,7 +165,13 @@ def import_weather(
         options["station"] = station or ""
     elif source == "open-meteo-archive":
         options["which"] = archive
-    return take(conn, yard_id, source, answer, options, f"{file_name}: ")
+    return _of_file(take(conn, yard_id, source, answer, options, f"{file_name}: "))
+
+
+def _of_file(report: FetchReport) -> FetchReport:
+    """What is told of a file: no pull asks for it again, and it may be another service's."""
+    remedy = " See that it is the file you mean, and that --source names the service it is from."
+    return replace(report, sentence=report.sentence.replace(NEXT_PULL, remedy))
 
 
 def record_reading(

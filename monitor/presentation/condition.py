@@ -12,11 +12,11 @@ from monitor.presentation.condition_words import LoggedThings, Part, first_page
 from monitor.presentation.cover_season import CoverSeason
 from monitor.presentation.cover_took import CoverHours, Seen, StormOnCover, Took
 from monitor.presentation.panels import TimeChart
-from monitor.presentation.rows import LogRow, boat_rows, build_rows, freezing_rain_text, log_rows, plain_word
+from monitor.presentation.rows import LogRow, boat_rows, build_rows, freezing_rain_text, log_rows
 from monitor.presentation.season import Season
 from monitor.register import Cover, CoverBuild
 from monitor.units import NOT_KNOWN, show_length, show_load, show_pressure, show_speed, show_water
-from monitor.wording import defect_text, local_text, source_text
+from monitor.wording import defect_text, local_text, plain_word, source_text
 
 Entry = Inspection | Finding | Action
 

@@ -10,10 +10,9 @@ from monitor.clocks import OpenEntry
 from monitor.hazards.snow import KPA_PER_MM
 from monitor.inspections import SEVERITIES, STAND_DEFECTS, Action, Finding, Inspection
 from monitor.presentation.cover_took import TRACE_MM, Took
-from monitor.presentation.rows import plain_word
 from monitor.ranking import HAZARDS, RankedCover, Reason
 from monitor.units import display_unit, show_load, show_pressure, show_speed, show_water
-from monitor.wording import defect_text, exposure_text, local_text
+from monitor.wording import defect_text, exposure_text, local_text, plain_word
 
 MOST_LISTED = 4
 """Findings, actions and open points named on the first page, so that it stays one; the log below has all of them."""

@@ -14,7 +14,7 @@ from monitor.hazards.mould import SENSITIVITIES, MouldParameters, mould_index
 from monitor.hazards.series import CoverSeries
 from monitor.register import Cover, CoverBuild
 from monitor.units import NOT_KNOWN, show_area
-from monitor.wording import local_text
+from monitor.wording import local_text, plain_word
 
 MATERIALS = {
     "very_sensitive": "bare wood, cotton",
@@ -38,7 +38,7 @@ def opening_rows(build: CoverBuild, units: str) -> list[tuple[str, str]]:
         area = show_area(each_m2, units)
         vents += f", {area} free area each" if recorded else f", free area not recorded, taken as {area} each"
     whole = show_area(build.vent_count * each_m2 + chosen.leak_m2, units)
-    ground = build.ground.replace("_", " ")
+    ground = plain_word(build.ground)
     return [
         ("vents", vents),
         ("all openings", f"{whole}, of it {show_area(chosen.leak_m2, units)} taken for gaps at the band"),

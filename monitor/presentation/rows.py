@@ -17,8 +17,10 @@ from monitor.storms import Storm
 from monitor.units import NOT_KNOWN, show_area, show_length, show_speed, show_thickness, show_water
 from monitor.wording import (
     berth_text,
+    defect_text,
     local_text,
     missing_text,
+    plain_word,
     reason_value_text,
     reason_when_text,
     source_text,
@@ -172,7 +174,7 @@ def finding_rows(entries: Sequence[OpenEntry], time_zone: str) -> list[dict[str,
     """Open findings, worst first as they come."""
     return [
         {
-            "what": f"{plain_word(entry.finding.defect)}, {plain_word(entry.finding.place)}",
+            "what": defect_text(entry.finding.defect, entry.finding.place),
             "severity": f"{entry.finding.severity}, {SEVERITIES.get(entry.finding.severity, '')}",
             "when": local_text(entry.seen_at, time_zone, year=True),
             "who": entry.inspection.inspector,
@@ -198,7 +200,7 @@ def log_rows(assessment: YardAssessment, cover_id: int | None) -> list[LogRow]:
     for finding in log.findings:
         found_in = inspections.get(finding.inspection_id)
         if found_in is not None:
-            what = f"found {plain_word(finding.defect)}, {plain_word(finding.place)}: severity {finding.severity}"
+            what = f"found {defect_text(finding.defect, finding.place)}: severity {finding.severity}"
             what += f", {SEVERITIES.get(finding.severity, '')}"
             seen_at, who = found_in.inspected_at, found_in.inspector
             entries.append((seen_at, 1, finding.id, "found", who, what, finding.note))
@@ -340,11 +342,6 @@ def linked(text: str) -> list[tuple[str, str]]:
 def compass(direction_deg: float) -> str:
     """One of the 16 points of the compass."""
     return COMPASS[round(direction_deg / 22.5) % 16]
-
-
-def plain_word(word: str) -> str:
-    """A word of a closed list as people write it: ``loose belly band``."""
-    return word.replace("_", " ")
 
 
 def _length_text(length_m: float | None, units: str) -> str:

@@ -10,6 +10,7 @@ from monitor.evaluation.orders import WEATHER_ALONE, OrderQuality
 from monitor.evaluation.replay import Replayed
 from monitor.evaluation.review import SeasonReview
 from monitor.presentation.panels import BLUE, GREEN, ORANGE, VERMILLION
+from monitor.wording import plain_word
 
 Sign = Literal["circle", "square", "triangle", "diamond"]
 
@@ -165,7 +166,7 @@ def found_grid(review: SeasonReview) -> CountGrid | None:
     defects = sorted({defect for defect, _ in found}, key=lambda name: (-sum(d == name for d, _ in found), name))
     return CountGrid(
         label="New findings by month and defect",
-        rows=tuple(defect.replace("_", " ") for defect in defects),
+        rows=tuple(plain_word(defect) for defect in defects),
         columns=tuple(month_text(month) for month in months),
         counts=tuple(tuple(found.count((defect, month)) for month in months) for defect in defects),
     )

@@ -25,7 +25,7 @@ from monitor.presentation.season_tables import (
     walks_table,
 )
 from monitor.ranking import Curve
-from monitor.wording import local_text
+from monitor.wording import local_text, plain_word
 
 FOR_THE_YARD = (
     "For the yard alone, not for customers: boats are named here, with what was found on each and what might be built "
@@ -197,7 +197,7 @@ def _found_part(review: SeasonReview) -> Part:
     points = []
     unseen = [sight for sight in review.defects if sight.unseen.hits]
     if unseen:
-        told = ", ".join(f"{s.defect.replace('_', ' ')} {s.unseen.hits} of {s.unseen.of}" for s in unseen)
+        told = ", ".join(f"{plain_word(s.defect)} {s.unseen.hits} of {s.unseen.of}" for s in unseen)
         points.append(f"On covers that had no call before: {told}.")
     if review.only_seen_again:
         points.append(

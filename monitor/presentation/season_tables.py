@@ -12,7 +12,7 @@ from monitor.evaluation.review import ScoreQuality, SeasonReview
 from monitor.presentation.season_charts import found_grid, inspections_in, months_of
 from monitor.ranking import HAZARDS, Curve
 from monitor.units import NOT_KNOWN
-from monitor.wording import local_text
+from monitor.wording import local_text, plain_word
 
 
 @dataclass(frozen=True)
@@ -257,7 +257,7 @@ def defects_table(review: SeasonReview) -> Table:
         ("defect", "found", f"severity {review.threshold}+", "no call", "mean score", "mean place", "carried by"),
         tuple(
             (
-                sight.defect.replace("_", " "),
+                plain_word(sight.defect),
                 str(sight.findings),
                 str(sight.needed_hand),
                 f"{sight.unseen.hits} of {sight.unseen.of}, {percent_text(sight.unseen_estimate)}",

@@ -8,14 +8,18 @@ import numpy as np
 import pandas as pd
 
 from monitor.assessment import YardAssessment
+from monitor.hazards import column
 from monitor.hazards.series import WET_MM, CoverSeries
-from monitor.hazards.snow import KPA_PER_MM
+from monitor.hazards.snow import KPA_PER_MM, SnowParameters, snow_forcing
 from monitor.presentation.panels import Floats
 from monitor.register import Cover
 from monitor.reruns import Quantity
 
 LEAST_SHARE = 0.9
 """A cover is compared where it was on for this share of the hours in question: our own choice."""
+
+Measure = Callable[[CoverSeries, slice, pd.DataFrame], Floats]
+"""Each cover's number from the series, the rows in question, and the weather of these rows."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +55,8 @@ def standings(
     mine = series.cover_ids.index(cover.id or 0)
     wrapped = np.array([_wrapped_row(hours, assessment, cover_id) for cover_id in series.cover_ids])
     on = np.clip(ends - np.maximum(wrapped, first), 0, None) >= LEAST_SHARE * max(ends - first, 1)
-    standing = [_standing(quantity, work_out(series, rows), mine, on) for quantity, work_out in _MEASURES[topic]]
+    weather = assessment.weather.values.reindex(hours[rows])
+    standing = [_standing(quantity, measure(series, rows, weather), mine, on) for quantity, measure in _MEASURES[topic]]
     return (*standing, *(_own_clocks(assessment, series, mine) if topic == "bands" else ()))
 
 
@@ -112,36 +117,38 @@ def _peak(values: Floats) -> Floats:
     return np.where(np.isneginf(top), np.nan, top)
 
 
-def _gust_work(series: CoverSeries, rows: slice) -> Floats:
+def _gust_work(series: CoverSeries, rows: slice, _: pd.DataFrame) -> Floats:
     work = series.gust_work_kpah[rows]
     return _total(work, ~np.isnan(work))
 
 
-def _damp(series: CoverSeries, rows: slice) -> Floats:
+def _damp(series: CoverSeries, rows: slice, _: pd.DataFrame) -> Floats:
     return _total(series.damp[rows].astype(np.float64), ~np.isnan(series.inside_rh_pct[rows]))
 
 
-def _condensation(series: CoverSeries, rows: slice) -> Floats:
+def _condensation(series: CoverSeries, rows: slice, _: pd.DataFrame) -> Floats:
     return _total(series.condensation[rows].astype(np.float64), ~np.isnan(series.inside_rh_pct[rows]))
 
 
-def _snow_hours(series: CoverSeries, rows: slice) -> Floats:
-    lying: Floats = (series.snow_load_kpa[rows] > WET_MM * KPA_PER_MM).sum(axis=0).astype(np.float64)
-    return lying
+def _snow_hours(series: CoverSeries, rows: slice, weather: pd.DataFrame) -> Floats:
+    """Hours in which snow lay; one without temperature, snow or rain keeps the model's snow, and counts for nothing."""
+    missing = snow_forcing(weather, SnowParameters()).missing | np.isnan(column(weather, "air_temperature_c"))
+    lying = (series.snow_load_kpa[rows] > WET_MM * KPA_PER_MM).astype(np.float64)
+    return _total(lying, np.broadcast_to(~missing[:, None], lying.shape))
 
 
-def _cycles(series: CoverSeries, rows: slice) -> Floats:
+def _cycles(series: CoverSeries, rows: slice, _: pd.DataFrame) -> Floats:
     cycles = series.cycles[rows]
     return _total(cycles, ~np.isnan(series.film_temperature_c[rows]))
 
 
 _GUST_WORK = (Quantity("gust work", "kPa h", "load hours", 0), _gust_work)
-_MEASURES: dict[str, tuple[tuple[Quantity, Callable[[CoverSeries, slice], Floats]], ...]] = {
+_MEASURES: dict[str, tuple[tuple[Quantity, Measure], ...]] = {
     "bands": (
         _GUST_WORK,
         (
             Quantity("highest gust pressure", "Pa", "pressure", 0),
-            lambda series, rows: _peak(series.gust_pressure_pa[rows]),
+            lambda series, rows, _: _peak(series.gust_pressure_pa[rows]),
         ),
     ),
     "air": (
@@ -151,10 +158,10 @@ _MEASURES: dict[str, tuple[tuple[Quantity, Callable[[CoverSeries, slice], Floats
     "slope": (
         (
             Quantity("peak snow load, flattest part", "kPa", "load", 0),
-            lambda series, rows: _peak(series.snow_load_kpa[rows]),
+            lambda series, rows, _: _peak(series.snow_load_kpa[rows]),
         ),
         (Quantity("hours with snow lying", "h", "hours", 0), _snow_hours),
-        (Quantity("most water in a pocket", "mm", "water", 0), lambda series, rows: _peak(series.pocket_mm[rows])),
+        (Quantity("most water in a pocket", "mm", "water", 0), lambda series, rows, _: _peak(series.pocket_mm[rows])),
     ),
     "film": (
         _GUST_WORK,

@@ -76,7 +76,10 @@ class Fault:
 
 
 def add_fact(conn: sqlite3.Connection, table: str, values: Mapping[str, Any]) -> None:
-    """Store a fact and chain it, in the transaction that the caller holds; both are there afterwards or neither."""
+    """Store a fact and chain it, in the transaction that the caller holds; both are there afterwards or neither.
+
+    Raises ValueError where the caller holds none.
+    """
     if not conn.in_transaction:
         raise ValueError("a fact and its link are stored in one transaction: hold store.connection.write")
     insert(conn, table, values)

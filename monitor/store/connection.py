@@ -3,6 +3,7 @@
 import os
 import shutil
 import sqlite3
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -83,6 +84,7 @@ def write(conn: sqlite3.Connection) -> Iterator[None]:
     """All that the block writes, or nothing of it. Blocks may nest: an inner one that fails undoes only itself.
 
     The write lock is taken at the start (``BEGIN IMMEDIATE``), so that what the block reads still holds when it writes.
+    Raises StoreError where the disk or another writer stands in the way.
     """
     inner = conn.in_transaction
     try:
@@ -159,6 +161,53 @@ def _is_full(path: Path) -> bool:
         return False
 
 
+def check_log(path: Path) -> None:
+    """Raise StoreError where the log that lies beside a database is not its own, or lies there without one.
+
+    SQLite would read another file's log as this one's, and delete it where it makes a new file: entries would be lost
+    or mixed up. A file that `end_log` left says in its header that it has no log (SQLite's file format, bytes 18, 19).
+    """
+    log = path.with_name(f"{path.name}-wal")
+    with _looking:
+        has_log = log.exists() and log.stat().st_size > 0  # before the file, to which another may just add its log
+        if path.exists():
+            found = path.stat()
+            if has_log and (found.st_dev, found.st_ino) not in _known and _says_it_has_none(path):
+                raise StoreError(
+                    f"{path} was put in the place of another database: the log {log.name} beside it belongs to the "
+                    f"other. Nothing was changed. Stop the service, move {log.name} and {path.name}-shm to where the "
+                    f"other is now, under its name, and start again."
+                )
+            _known.add((found.st_dev, found.st_ino))
+        elif has_log:
+            raise StoreError(
+                f"There is no {path}, but its log {log.name} is there: the database was moved or removed while it was "
+                f"in use, and its newest entries may be in that log alone. Nothing was made or changed. Put the "
+                f"database back beside it, or restore a backup under another name."
+            )
+
+
+def _says_it_has_none(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(20)[18:] == b"\1\1"
+
+
+_known: set[tuple[int, int]] = set()
+"""Files, by device and inode, that this process has opened, or may have. None of them is opened beside SQLite again:
+on POSIX the closing of any handle to a file ends all locks that the process has on it, SQLite's too."""
+
+_looking = threading.Lock()
+
+
+def end_log(path: Path) -> None:
+    """Put all of a database's log into its file, which then stands alone; `connect` begins a new log.
+
+    Nobody else may have it open. Raises sqlite3.Error.
+    """
+    with closing(_open(path, "rw")) as conn:
+        conn.execute("PRAGMA journal_mode = DELETE").fetchone()
+
+
 def copy_database(path: Path, target: Path) -> None:
     """Copy a database while others use it, and check the copy. Raises StoreError where it fails or target exists.
 
@@ -170,10 +219,14 @@ def copy_database(path: Path, target: Path) -> None:
     try:
         with closing(open_to_look(path)) as source, closing(_open(part, "rwc")) as copy:
             source.backup(copy, pages=-1)  # in one step: a stepwise copy starts over at every write by another process
+            copy.execute("PRAGMA journal_mode = DELETE").fetchone()  # as `end_log`
             (verdict,) = copy.execute("PRAGMA integrity_check(1)").fetchone()
         if verdict != "ok":
             found = " ".join(verdict.split())
-            raise StoreError(f"The copy of {path} failed its check ({found}) and was removed. Check {path} itself.")
+            raise StoreError(
+                f"The copy of {path} failed its check ({found}) and was removed; earlier ones are as they were. "
+                f'"stormwalk doctor" tells whether {path} itself is damaged; if so, restore its last backup.'
+            )
         part.replace(target)
     except sqlite3.Error as error:
         if _code(error) == sqlite3.SQLITE_FULL:
@@ -191,6 +244,7 @@ def copy_database(path: Path, target: Path) -> None:
 def _check_file(path: Path, create: bool, writable: bool = True) -> None:
     if path.is_dir():
         raise StoreError(f"{path} is a folder, expected a database file. Name the file itself.")
+    check_log(path)
     if not path.exists():
         if not create:
             raise StoreError(f'No database at {path}. Run "stormwalk init" to make one, or name another with --db.')
@@ -208,6 +262,8 @@ def _check_file(path: Path, create: bool, writable: bool = True) -> None:
 def _open(path: Path, mode: str) -> sqlite3.Connection:
     uri = f"{path.absolute().as_uri()}?mode={mode}"
     conn = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+    made = path.stat()
+    _known.add((made.st_dev, made.st_ino))
     conn.row_factory = sqlite3.Row
     return conn
 
@@ -239,6 +295,7 @@ def _use_write_ahead_log(conn: sqlite3.Connection, path: Path) -> None:
             (mode,) = conn.execute("PRAGMA journal_mode").fetchone()
             if mode != "wal":
                 (mode,) = conn.execute("PRAGMA journal_mode = WAL").fetchone()
+                conn.execute("SELECT count(*) FROM sqlite_master").fetchone()  # only this begins the log
             break
         except sqlite3.OperationalError as error:
             if _code(error) != sqlite3.SQLITE_BUSY or time.monotonic() > deadline:
@@ -303,7 +360,7 @@ _WRITE_TROUBLE = {
     sqlite3.SQLITE_BUSY: f"Another process has been writing to the database for {BUSY_TIMEOUT_S:g} s; try again",
     sqlite3.SQLITE_FULL: "The disk is full; make room and try again",
     sqlite3.SQLITE_IOERR: "The disk of the database does not answer as it should; check it",
-    sqlite3.SQLITE_READONLY: "The database was opened for reading alone",
+    sqlite3.SQLITE_READONLY: "The database or its disk may only be read now; find out why, and try again",
 }
 
 

@@ -11,9 +11,10 @@ from pathlib import Path
 
 from monitor.errors import StoreError
 from monitor.store.append_only import APPEND_ONLY, append_only_tables_unprotected
-from monitor.store.connection import open_to_look
+from monitor.store.connection import check_log, open_to_look
 from monitor.store.migrations import APPLICATION_ID, SCHEMA_VERSION
-from monitor.store.rows import moment_of
+from monitor.store.rows import moment_of, utc_text
+from monitor.yard_clock import CLOCK_ERROR
 
 MOST_LINES = 10
 """Lines of SQLite's own report on a damaged file; they are told by the hundred otherwise."""
@@ -64,6 +65,7 @@ def looked_at(path: Path) -> Iterator[sqlite3.Connection]:
     All that is read belongs to one moment; others may write meanwhile. Raises StoreError where there is no such file,
     or where it is not stormwalk's. A damaged file shows as sqlite3.DatabaseError when it is read.
     """
+    check_log(path)
     if not path.is_file():
         raise StoreError(f'No database at {path}. Run "stormwalk init" to make one, or name another with --db.')
     with closing(open_to_look(path)) as conn:
@@ -132,6 +134,17 @@ def newest_moment(conn: sqlite3.Connection) -> tuple[str, datetime] | None:
         if newest is not None:
             found.append((moment_of(newest), table))
     return max(found)[::-1] if found else None
+
+
+def clock_trouble(conn: sqlite3.Connection, now: datetime) -> str:
+    """That this computer's clock is behind what was stored by it, in a sentence; empty where it is not."""
+    newest = newest_moment(conn)
+    if newest is None or newest[1] <= now + CLOCK_ERROR:
+        return ""
+    return (
+        f"The newest of {newest[0]} was stored at {utc_text(newest[1])}, and now it is {utc_text(now)}: the clock was "
+        f"set back, or was ahead then."
+    )
 
 
 def photo_files(conn: sqlite3.Connection) -> list[tuple[str, str, str, int]]:

@@ -62,7 +62,10 @@ def add_photo(conn: sqlite3.Connection, photo: Photo) -> bool:
 
 
 def withdraw(conn: sqlite3.Connection, photo_id: str, *, at: datetime, by: str, note: str) -> bool:
-    """Take a photo out of all that is shown; its row and its bytes stay. False where it was withdrawn before."""
+    """Take a photo out of all that is shown; its row and its bytes stay. False where it was withdrawn before.
+
+    Raises LogError where there is no such photo.
+    """
     with write(conn):
         if not _exists(conn, "photos", photo_id):
             raise LogError(f"There is no photo {photo_id}. {_NOTHING}")
@@ -80,7 +83,7 @@ def photo(conn: sqlite3.Connection, photo_id: str) -> Photo | None:
 
 
 def whose(conn: sqlite3.Connection, photo: Photo) -> Whose:
-    """The yard, boat and cover that a logged photo shows."""
+    """The yard, boat and cover that a logged photo shows. Raises LogError where it belongs to no entry."""
     row = conn.execute(
         """SELECT yards.key, boats.number, covers.id FROM covers
            JOIN boats ON boats.id = covers.boat_id JOIN yards ON yards.id = boats.yard_id

@@ -29,7 +29,7 @@ from monitor.walks.routes import (
     way_m,
     worst_first,
 )
-from monitor.wording import CAUTIONS, local_text
+from monitor.wording import CAUTIONS, local_text, plain_word
 
 FIRST = "walk first"
 WALKED_CALLS = (FIRST, "walk today", "this week")
@@ -209,6 +209,11 @@ def plan_rounds(
         A start before sunrise is put off until then, and the walk ends at sunset, unless ``ignore_daylight``.
     light : Daylight or None
         The daylight that holds the start or comes next; None where it is not to be looked at.
+
+    Raises
+    ------
+    ValueError
+        A boat is among the covers twice.
 
     Notes
     -----
@@ -405,7 +410,7 @@ def _standing_notes(
         notes.append(f"A party of one goes against the caution: {CAUTIONS[0]} Find somebody to go along.")
     for cover in covers:
         if cover.stand_defects:
-            what = " and ".join(defect.replace("_", " ") for defect in sorted(set(cover.stand_defects) & STAND_DEFECTS))
+            what = " and ".join(plain_word(defect) for defect in sorted(set(cover.stand_defects) & STAND_DEFECTS))
             notes.append(f"Boat {cover.boat} ({what}) is {STAND_CREW}.")
     if light is not None and light.remark:
         notes.append(light.remark)

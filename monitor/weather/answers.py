@@ -6,6 +6,7 @@ import re
 from datetime import UTC, datetime
 from typing import Any
 
+from monitor import errors
 from monitor.errors import ProviderContractError
 from monitor.weather.units import conversion, units_of
 
@@ -30,22 +31,23 @@ _UNIT_OF_CODE = {
 DEEPEST = 50
 """Levels of an answer; no service has ten. Python itself fails at some hundreds, in whatever looks at such a value."""
 
-_LONGEST_QUOTE = 600
+NEXT_PULL = " If the next pull says the same, the service has changed and stormwalk needs an update."
+"""What to do about an answer that cannot be read; of a file it is not true."""
+
+_LONGEST_QUOTE = 400
 """Letters of an answer, or of its names, that stand in a sentence."""
 
 
 def broken(service: str, expected: str, found: str) -> ProviderContractError:
     """The error of an answer that is not in the agreed shape."""
     return ProviderContractError(
-        f"{service}: expected {quoted(expected)}, got {quoted(found)}. Nothing was read from this answer. If the next "
-        f"pull says the same, the service has changed and stormwalk needs an update."
+        f"{service}: expected {quoted(expected)}, got {quoted(found)}. Nothing was read from this answer.{NEXT_PULL}"
     )
 
 
 def quoted(said: object) -> str:
     """What a service says, as it fits into a sentence."""
-    text = str(said)
-    return text if len(text) <= _LONGEST_QUOTE else f"{text[: _LONGEST_QUOTE - 3]}..."
+    return errors.quoted(said, _LONGEST_QUOTE)
 
 
 def decoded(service: str, body: bytes) -> Any:

@@ -14,6 +14,9 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from monitor.errors import StoreError, StormwalkError
+from monitor.exchange.entry_values import EntryError, action_from, inspection_from, past_moment
+from monitor.exchange.log_columns import LONGEST_NOTE
+from monitor.exchange.log_entries import UUID
 from monitor.inspections import Action, Finding, Inspection
 from monitor.operations import photos
 from monitor.pictures import LARGEST_PHOTO_BYTES
@@ -23,18 +26,7 @@ from monitor.store import photos as photo_store
 from monitor.store import register as register_store
 from monitor.store.accounts import Account
 from monitor.store.connection import sentence_of
-from monitor.web.entries import (
-    LONGEST_NOTE,
-    UUID,
-    EntryError,
-    IdTakenError,
-    NotThereError,
-    action_from,
-    inspection_from,
-    log_action,
-    log_inspection,
-    past_moment,
-)
+from monitor.web.entries import IdTakenError, NotThereError, log_action, log_inspection
 from monitor.web.security import later, need
 from monitor.web.site import now, web, writing
 from monitor.web.templating import app_files, app_static

@@ -25,7 +25,7 @@ from monitor.web import (
     walk_pages,
 )
 from monitor.web.making import Maker
-from monitor.web.security import HEADERS, SAFE_METHODS, NotAllowed, SignInNeeded, later, middleware, refused, told
+from monitor.web.security import HEADERS, NotAllowed, SignInNeeded, middleware, not_now, refused, told
 from monitor.web.site import KEPT_FOR_A_YEAR, media_type_of
 from monitor.web.site import WebApp as WebApp
 from monitor.web.site import web as app_of
@@ -52,9 +52,6 @@ SENTENCES = {
     405: "This page cannot be asked in this way. Nothing was changed.",
     413: "What was sent is larger than the limit. Nothing was logged. Send fewer or smaller photos.",
 }
-
-
-GO_BACK = "Go back in the browser: what you wrote stands in the form."
 
 FAILED = (
     'stormwalk failed here. What was logged before is kept. "stormwalk doctor" on the yard\'s computer tells whether '
@@ -93,19 +90,13 @@ def _app_file(request: Request) -> Response:
 def _in_a_sentence(request: Request, error: Exception) -> Response:
     """404 for what is not there; 503 where the database does not answer as it should."""
     if isinstance(error, StoreError):
-        return _not_now(request, str(error))
+        return not_now(request, str(error))
     return page(request, "trouble.html", status=404, title="Not here", sentence=str(error))
 
 
 def _database_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, sqlite3.Error)
-    return _not_now(request, sentence_of(error, app_of(request).database, "Nothing of this was stored."))
-
-
-def _not_now(request: Request, sentence: str) -> Response:
-    if request.method not in SAFE_METHODS:
-        sentence = f"{sentence} {GO_BACK}"
-    return later(page(request, "trouble.html", status=503, title="Not now", sentence=sentence))
+    return not_now(request, sentence_of(error, app_of(request).database, "Nothing of this was stored."))
 
 
 def _failed(request: Request, error: Exception) -> Response:

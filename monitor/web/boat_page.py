@@ -8,10 +8,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from monitor.clocks import OpenEntry, open_findings
+from monitor.clocks import OpenEntry, open_findings, taken_off
 from monitor.departures import check_cover
 from monitor.documents import pdf
-from monitor.errors import StormwalkError
+from monitor.errors import StoreError, StormwalkError
 from monitor.inspections import STAND_DEFECTS
 from monitor.operations.photos import photos_of_boat
 from monitor.presentation.rows import ReasonRow, boat_rows, build_rows, finding_rows, reason_row
@@ -76,10 +76,12 @@ def _about(conn: sqlite3.Connection, yard: Yard, cover: Cover, request: Request)
     build = cover.build_at(now(request))
     check = check_cover(cover, max(now(request), cover.builds[0].built_at), yard.display_units)
     entries = open_entries(conn, yard, cover.boat.number)
+    off = taken_off(log_store.log_of_cover(conn, cover.stored_id))
     return {
         "yard": yard,
         "boat": cover.boat,
         "wrapped_on": cover.wrapped_on,
+        "came_off": off.get(cover.stored_id),
         "build_count": len(cover.builds),
         "built_at": build.built_at,
         "build": build_rows(check, build, yard.display_units),
@@ -95,10 +97,12 @@ def _rows(entries: list[OpenEntry], yard: Yard) -> list[dict[str, str | bool]]:
 
 
 def _standing(request: Request, yard: Yard, cover: Cover) -> tuple[Standing | None, dict[str, Any]]:
-    """Where the list puts the boat; None for one that is not on it, whose cover is still to be wrapped."""
+    """Where the list puts the boat; None for one that is not on it: its cover came off, or is still to be wrapped."""
     pages = web(request).pages
     try:
         assessment = pages.assessment(yard.key)
+    except StoreError:
+        raise
     except StormwalkError:
         return None, {}
     line = next((line for line in assessment.ranked if line.boat == cover.boat.number), None)

@@ -7,10 +7,12 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
+from monitor.errors import StormwalkError
 from monitor.web.live import INDEX
 from monitor.web.security import need_reader
 from monitor.web.site import KEPT_FOR_A_YEAR, media_type_of, reading, the_yard, web
 from monitor.web.templating import page
+from monitor.web.today import no_list
 
 NO_PAGE = "There is no such page. A cover that was unwrapped has none; the yard's page lists those there are."
 
@@ -20,7 +22,10 @@ def chart_page(request: Request) -> Response:
     need_reader(request)
     with reading(request) as conn:
         yard = the_yard(request, conn)
-    made = web(request).pages.page(yard.key, request.path_params.get("name", INDEX))
+    try:
+        made = web(request).pages.page(yard.key, request.path_params.get("name", INDEX))
+    except StormwalkError as error:
+        return no_list(request, yard, "charts", error)
     if made is None:
         return page(request, "trouble.html", status=404, yard=yard, title="No such page", sentence=NO_PAGE)
     return HTMLResponse(made, headers={"Cache-Control": "private, no-cache"})

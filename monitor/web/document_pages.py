@@ -28,6 +28,7 @@ from monitor.exchange.change_options import (
     RETENSIONED_AT,
     change_fields,
 )
+from monitor.exchange.entry_values import EntryError, past_moment
 from monitor.operations.accounts import guest_boat
 from monitor.operations.condition import condition_report, report_name
 from monitor.operations.memo import memo_of_boat
@@ -39,7 +40,6 @@ from monitor.register import Cover, Yard
 from monitor.store import register as register_store
 from monitor.store.service import newest_entries, newest_pictures_and_walks
 from monitor.units import show_length
-from monitor.web.entries import EntryError, past_moment
 from monitor.web.making import Maker, TooManyWaitingError
 from monitor.web.security import need, need_reader
 from monitor.web.site import disposition, now, reading, the_yard, web, yard_url
@@ -163,7 +163,7 @@ async def sheet(request: Request) -> Response:
         ("sheet", walk_id, party, base_url),
         make,
         lambda yard, moment: file_stem("walk", yard, moment),
-        (("To the round", yard_url(yard.key, "walk", **back)),),
+        (("To the walk", yard_url(yard.key, "walk", **back)),),
         *_files(request),
     )
     return await _answer(request, yard, asked, _form(request))
@@ -249,10 +249,10 @@ def _proposal(typed: Mapping[str, str], yard: Yard, moment: datetime) -> tuple[P
         raise StormwalkError("Nothing is proposed. No memo was written. Fill in what is to be changed.")
     lines = [line.strip() for line in typed.get(RETENSIONED_AT.name, "").splitlines() if line.strip()]
     if lines and not proposal.retension:
-        raise StormwalkError("Retensioned at: goes with re-tensioning. No memo was written. Choose it too.")
+        raise StormwalkError("Re-tensioned at: goes with re-tensioning. No memo was written. Choose it too.")
     if len(lines) > MOST_MOMENTS:
         raise StormwalkError(
-            f"Retensioned at: {len(lines)} moments, expected at most {MOST_MOMENTS}. No memo was written."
+            f"Re-tensioned at: {len(lines)} moments, expected at most {MOST_MOMENTS}. No memo was written."
         )
     price = typed.get(PRICE.name, "").strip()
     if len(price) > LONGEST_PRICE:

@@ -11,6 +11,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from monitor.errors import LogError, StormwalkError
+from monitor.exchange.entry_values import MOST_FINDINGS, EntryError, action_from, inspection_from
 from monitor.inspections import ACTIONS, DEFECTS, PLACES, SEVERITIES, Action, Finding, Inspection
 from monitor.operations.log import record_finding
 from monitor.operations.photos import photo_folder, record_photo
@@ -21,12 +22,8 @@ from monitor.store.accounts import Account
 from monitor.units import exact_text
 from monitor.web.boat_page import open_entries
 from monitor.web.entries import (
-    MOST_FINDINGS,
-    EntryError,
     action_form_values,
-    action_from,
     inspection_form_values,
-    inspection_from,
     log_action,
     log_inspection,
     rows_written,

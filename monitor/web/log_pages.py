@@ -1,5 +1,6 @@
 """The log as people read it: the yard's log book with its CSV, and the lines of one boat for its page."""
 
+import re
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,11 +18,12 @@ from monitor.store import inspections as log_store
 from monitor.store import register as register_store
 from monitor.web.security import need_reader
 from monitor.web.site import reading, the_yard
-from monitor.web.templating import page, plain_word
+from monitor.web.templating import page
 from monitor.wording import utc_text
 
-MOST_LINES = 200
+MOST_LINES = 40
 """Lines of the log book on one page, newest first; the CSV has all of them."""
+_SKIPPED = re.compile(r"[0-9]{1,6}")
 
 CSV_COLUMNS = ("at", "boat", "entry", "what", "who", "note", "corrects", "id")
 
@@ -43,27 +45,31 @@ class LogLine:
 
 
 def log_book(request: Request) -> Response:
-    """Everything logged in a yard, or of one boat, newest first; as CSV with ``?format=csv``."""
+    """Everything logged in a yard, or of one boat, newest first, less the first ``?skip=``; or all ``?format=csv``."""
     need_reader(request)
     boat, history = request.query_params.get("boat") or None, bool(request.query_params.get("history"))
     with reading(request) as conn:
         yard = the_yard(request, conn)
         if request.query_params.get("format") == "csv":
-            rows = log_rows(conn, yard, boat, history=history)
+            rows = log_rows(conn, yard, boat, history=history, raw=True)
             sheet = csv_text(
                 CSV_COLUMNS, [[{**row, "at": utc_text(row["at"])}[c] for c in CSV_COLUMNS] for row in rows]
             )
             headers = {"Content-Disposition": 'attachment; filename="log.csv"', "Cache-Control": "private, no-store"}
             return Response(sheet, media_type="text/csv; charset=utf-8", headers=headers)
         lines = log_lines(conn, yard, boat, history=history)
+        asked = request.query_params.get("skip", "")
+        skipped = int(asked) if _SKIPPED.fullmatch(asked) else 0
         boats = list(dict.fromkeys(cover.boat.number for cover in register_store.all_covers(conn, yard.key)))
     return page(
         request,
         "log.html",
         yard=yard,
         here="log",
-        lines=lines[:MOST_LINES],
-        left_out=max(len(lines) - MOST_LINES, 0),
+        lines=lines[skipped : skipped + MOST_LINES],
+        skipped=skipped,
+        left_out=max(len(lines) - skipped - MOST_LINES, 0),
+        most=MOST_LINES,
         boats=boats,
         boat=boat or "",
         history=history,
@@ -93,7 +99,7 @@ def log_lines(
         corrected = row["id"] in corrected_ids
         if corrected and not history:
             continue
-        what = plain_word(row["what"])
+        what = row["what"]
         if row["entry"] == "inspection" and not corrected and row["id"] not in with_findings:
             what += "; all sound"
         lines.append(

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from monitor.exchange.register_columns import COVER_COLUMNS, YARD_COLUMNS, Choice, Column, Part, Quantity, YesNo
+from monitor.exchange.columns import Choice, Column, Part, Quantity, YesNo
+from monitor.exchange.register_columns import COVER_COLUMNS, YARD_COLUMNS
 from monitor.exchange.register_csv import RegisterFileError, decode, read_covers, read_yards, write_covers, write_yards
 from monitor.register import Boat, Cover, CoverBuild, Yard
 from monitor.web.form_reading import Refusal
@@ -16,17 +17,28 @@ from monitor.web.templating import plain_word
 NOTHING_STORED = "Nothing was stored; what you wrote stands below."
 
 _IN_WORDS = {"m": "metres", "ft": "feet", "in": "inches", "mm": "millimetres", "mil": "mils", "deg": "degrees"}
+_LABELS = {
+    "boat": "Number of the boat",
+    "x": "Place on the plan, to the right",
+    "y": "Place on the plan, upwards",
+    "open_meteo_plan": "Open-Meteo plan",
+}
+"""Where a column's own name says too little above a field."""
 
 
 @dataclass(frozen=True)
 class FormField:
-    """One column as a field: its name, how it is called, what belongs in it, and the words to choose from."""
+    """One column as a field: its name, how it is called, what belongs in it, and the words to choose from.
+
+    ``empty`` says what is taken where nothing is chosen.
+    """
 
     name: str
     label: str
     hint: str
     required: bool
     options: tuple[tuple[str, str], ...] = ()
+    empty: str = "choose"
 
 
 class FormRefused(Exception):  # noqa: N818 -- carries what the form is shown again with
@@ -58,8 +70,17 @@ def form_fields(
             options = tuple((word, plain_word(word)) for word in column.kind.options)
         elif isinstance(column.kind, YesNo):
             options = (("yes", "yes"), ("no", "no"))
-        fields.append(FormField(column.name, plain_word(column.name).capitalize(), hint, column.required, options))
+        taken = plain_word(column.when_empty)
+        if taken and not options:
+            hint += f" Empty: {taken}."
+        empty = "choose" if column.required else f"not said, taken as {taken}" if taken else "not said"
+        fields.append(FormField(column.name, _label(column.name), hint, column.required, options, empty))
     return fields
+
+
+def _label(name: str) -> str:
+    """A column's name as it stands above its field."""
+    return _LABELS.get(name, plain_word(name).capitalize())
 
 
 def texts_of_cover(cover: Cover, build: CoverBuild, yard: Yard) -> dict[str, str]:
@@ -130,7 +151,7 @@ def _refusal(error: RegisterFileError, columns: Sequence[Column]) -> Refusal:
     for problem in error.problems:
         sentence = str(problem).partition(": ")[2]
         name = names.get(problem.column)
-        told.append(f"{plain_word(name).capitalize()}: {sentence}" if name else sentence)
+        told.append(f"{_label(name)}: {sentence}" if name else sentence)
         if name:
             at.setdefault(name, sentence)
     return Refusal("\n".join([*told, NOTHING_STORED]), at)

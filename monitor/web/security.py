@@ -57,6 +57,8 @@ LARGEST_REQUEST_BYTES = 16 * 1024 * 1024
 RETRY_AFTER_S = 60
 """A program that got "not now" asks again after this; a disk is not emptied sooner."""
 
+GO_BACK = "Go back in the browser: what you wrote stands in the form."
+
 BARE = {
     400: (
         "Wrong address",
@@ -141,7 +143,7 @@ def refused(request: Request, error: Exception) -> Response:
     status = HTTPStatus.UNAUTHORIZED if signed_out else HTTPStatus.FORBIDDEN
     if not signed_out or request.url.path.startswith("/api/"):
         return told(request, status, "Not allowed", str(error))
-    here = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    here = _here(request)
     if request.method in SAFE_METHODS:
         return never_kept(RedirectResponse(f"/sign-in?next={quote(here, safe='')}", status_code=303))
     problem = "You are not signed in any more, so nothing was stored. Sign in, go back, and send the form again."
@@ -155,6 +157,10 @@ def told(request: Request, status: int, title: str, sentence: str) -> Response:
     if request.url.path.startswith("/api/"):
         return never_kept(JSONResponse({"problem": sentence}, status_code=status))
     return never_kept(page(request, "trouble.html", status=status, title=title, sentence=sentence))
+
+
+def _here(request: Request) -> str:
+    return request.url.path + (f"?{request.url.query}" if request.url.query else "")
 
 
 def local_path(text: str) -> str:
@@ -334,10 +340,10 @@ class Sessions:
         try:
             extended = await run_in_threadpool(self._look_up, request)
         except StormwalkError as error:  # the database is gone or busy
-            return await _unavailable(request, str(error))(scope, receive, send)
+            return await not_now(request, str(error))(scope, receive, send)
         except sqlite3.Error as error:
             sentence = sentence_of(error, self._web.database, "Nothing of this was stored.")
-            return await _unavailable(request, sentence)(scope, receive, send)
+            return await not_now(request, sentence)(scope, receive, send)
 
         async def send_with_cookie(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -378,11 +384,20 @@ class Sessions:
             need(request, "crew")
 
 
-def _unavailable(request: Request, sentence: str) -> Response:
-    """The answer before it is known who asks: to a program as JSON, to a browser as text."""
+def not_now(request: Request, sentence: str) -> Response:
+    """Where the database does not answer: to a program as JSON, on a page with a way to ask again, else as text."""
+    from monitor.web.templating import page
+
     if request.url.path.startswith("/api/"):
         return later(JSONResponse({"problem": sentence}, status_code=503))
-    return later(PlainTextResponse(sentence, status_code=503))
+    if "text/html" not in request.headers.get("accept", ""):
+        return later(PlainTextResponse(sentence, status_code=503))
+    again = ""
+    if request.method in SAFE_METHODS:
+        again = local_path(_here(request))
+    else:
+        sentence = f"{sentence} {GO_BACK}"
+    return later(page(request, "trouble.html", status=503, title="Not now", sentence=sentence, again=again))
 
 
 def later(answer: Response) -> Response:

@@ -17,6 +17,7 @@ from monitor.register import Yard
 from monitor.web.security import account_of
 from monitor.web.site import FLASH, web, yard_url
 from monitor.wording import CAUTIONS, local_text
+from monitor.wording import plain_word as plain_word
 
 _STATIC = Path(__file__).parent / "static"
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
@@ -41,11 +42,6 @@ def app_static() -> str:
     for name, content in app_files().items():
         digest.update(f"{name}\0{len(content)}\0".encode() + content)
     return f"/app/{digest.hexdigest()[:12]}/"
-
-
-def plain_word(word: str) -> str:
-    """A word of a closed list as people write it: ``loose belly band``."""
-    return word.replace("_", " ")
 
 
 def _moment(value: datetime, yard: Yard, year: bool = False) -> str:
@@ -75,8 +71,9 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
 
     Besides ``values`` a template has ``account`` (None where nobody is signed in), ``yard`` (None unless given),
     ``here`` (the name of the page in the navigation, "" unless given), ``data_age`` and ``data_is_old`` ("" and False
-    unless given), ``problem`` (the sentence on top of a refused form, "" unless given), ``said`` (what the last form
-    did), ``offline_possible``, ``cautions``, ``version`` and ``app_static``.
+    unless given), ``problem`` (the sentence on top of a refused form, "" unless given), ``again`` (the address to try
+    once more, "" unless given), ``said`` (what the last form did), ``offline_possible``, ``cautions``, ``version`` and
+    ``app_static``.
     """
     said = [line for line in unquote(request.cookies.get(FLASH, "")).split("\n") if line]
     shared = {
@@ -86,6 +83,7 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
         "data_age": "",
         "data_is_old": False,
         "problem": "",
+        "again": "",
         "said": said,
         "offline_possible": request.url.scheme == "https" or is_loopback(request.url.hostname),
         "cautions": CAUTIONS,

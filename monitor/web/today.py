@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from monitor.assessment import YardAssessment
-from monitor.errors import StormwalkError
+from monitor.errors import StoreError, StormwalkError
 from monitor.presentation.rows import CoverRow, cover_row, data_age_text, is_old, storm_rows
 from monitor.ranking import RankedCover
 from monitor.register import Cover, Yard
@@ -52,7 +52,7 @@ def today(request: Request) -> Response:
     try:
         assessment = web(request).pages.assessment(yard.key)
     except StormwalkError as error:
-        return page(request, "today.html", yard=yard, here="today", trouble=str(error), lines=[], storms=[], counts=[])
+        return no_list(request, yard, "today", error)
     covers = {cover.id: cover for cover in assessment.covers}
     lines = [_line(ranked, covers[ranked.cover], assessment) for ranked in assessment.ranked]
     calls = [*(name for name, _ in assessment.parameters.calls), assessment.parameters.lowest_call]
@@ -60,7 +60,6 @@ def today(request: Request) -> Response:
         request,
         "today.html",
         here="today",
-        trouble="",
         lines=lines,
         counts=[(call, sum(line.row.call == call for line in lines)) for call in calls],
         storms=storm_rows(assessment.storms, yard.time_zone, yard.display_units)[:STORMS_ON_THE_LIST],
@@ -74,9 +73,24 @@ def berths(request: Request) -> Response:
     need_reader(request)
     with reading(request) as conn:
         yard = the_yard(request, conn)
-    assessment = web(request).pages.assessment(yard.key)
+    try:
+        assessment = web(request).pages.assessment(yard.key)
+    except StormwalkError as error:
+        return no_list(request, yard, "map", error)
     drawing = berth_drawing(assessment, lambda boat: yard_url(yard.key, "boat", number=boat))
     return page(request, "berths.html", here="map", drawing=drawing, **state_of(assessment))
+
+
+def no_list(request: Request, yard: Yard, here: str, error: StormwalkError) -> Response:
+    """The page in the place of a list where no cover is on: why, and the way to everything that was logged.
+
+    A database that does not answer is no such reason, and its error goes on.
+    """
+    if isinstance(error, StoreError):
+        raise error
+    with reading(request) as conn:
+        boats = {cover.boat.number: cover.boat.name for cover in register_store.all_covers(conn, yard.key)}
+    return page(request, "no_list.html", yard=yard, here=here, sentence=str(error), boats=boats)
 
 
 def state_of(assessment: YardAssessment) -> dict[str, Any]:

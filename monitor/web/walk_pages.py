@@ -1,8 +1,7 @@
 """The round: each party's stops with what is done of them, and for a lead the planning and changing of it."""
 
 import re
-import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -11,21 +10,24 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from monitor.assessment import YardAssessment
+from monitor.clocks import Log, taken_off
 from monitor.documents import pdf
 from monitor.documents.walk_sheet import clock_text, way_text
-from monitor.errors import StormwalkError
-from monitor.inspections import Inspection
+from monitor.errors import StoreError, StormwalkError
+from monitor.exchange.entry_values import EntryError, past_moment
 from monitor.operations import walks
-from monitor.register import Boat, Yard
+from monitor.presentation.rows import CoverRow, cover_row
+from monitor.register import Boat, Cover, Yard
 from monitor.store import inspections as log_store
 from monitor.store import register as register_store
 from monitor.store.accounts import Account
 from monitor.walks.plan import MINUTES, WALKED_CALLS, LeftOut, PartyRound, PlannedStop, WalkRequest, party_text
-from monitor.web.entries import EntryError, past_moment
 from monitor.web.form_reading import Refusal, Sent, read_form, refusal
 from monitor.web.security import need, need_reader
-from monitor.web.site import go, now, reading, the_yard, writing, yard_url
+from monitor.web.site import go, now, reading, the_yard, web, writing, yard_url
 from monitor.web.templating import page
+from monitor.web.today import no_list
 from monitor.wording import berth_text, local_text
 
 LABELS = {
@@ -48,7 +50,10 @@ OLDER_WALKS = 20
 
 @dataclass(frozen=True)
 class Stop:
-    """One stop as the page shows it; ``looked`` says who has looked since the walk's start."""
+    """One stop as the page shows it; ``looked`` says who has looked since the walk's start, or that nobody need.
+
+    ``stand_crew`` and ``check`` are of the list as it is now: what keeps people away, and what to look at first.
+    """
 
     boat: str
     name: str
@@ -60,6 +65,8 @@ class Stop:
     minutes: str
     way: str
     looked: str
+    stand_crew: tuple[str, ...]
+    check: str
 
 
 @dataclass(frozen=True)
@@ -168,13 +175,24 @@ def _walk_page(request: Request, fields: Mapping[str, str] | None = None, refuse
         yard = the_yard(request, conn)
         stored = walks.walk(conn, yard, wanted)
         older = walks.walks(conn, yard)
-        boats = {cover.boat.number: cover.boat for cover in register_store.covers(conn, yard.key)}
-        looks = {} if stored is None else _looks(conn, yard, stored.plan.start)
+        covers = register_store.all_covers(conn, yard.key)
+        log = log_store.log_of_yard(conn, register_store.yard_id(conn, yard.key))
+    off = taken_off(log)
+    try:
+        hints = _hints(web(request).pages.assessment(yard.key))
+    except StormwalkError as error:
+        if isinstance(error, StoreError):
+            raise
+        if wanted is None and refused is None:
+            return no_list(request, yard, "walk", error)
+        hints = {}
+    boats = {cover.boat.number: cover.boat for cover in covers}
+    seen = {} if stored is None else _seen(covers, log, off, stored.plan.start, yard)
     rounds: list[Round] = []
     if stored is not None:
         mine = "" if account is None else account.name.casefold()
         rounds = [
-            _round(number, one, stored.plan.start, yard, boats, looks, mine)
+            _round(number, one, stored.plan.start, yard, boats, seen, hints, mine)
             for number, one in enumerate(stored.plan.rounds, start=1)
         ]
         rounds.sort(key=lambda one: not one.mine)
@@ -206,11 +224,28 @@ def _fresh_form(yard: Yard, account: Account | None) -> dict[str, str]:
     return fields | {_call_name(call): "1" for call in WALKED_CALLS}
 
 
-def _looks(conn: sqlite3.Connection, yard: Yard, since: datetime) -> dict[str, Inspection]:
-    """The newest inspection of each boat from a moment on."""
-    boats = {cover.id: cover.boat.number for cover in register_store.all_covers(conn, yard.key)}
-    log = log_store.log_of_yard(conn, register_store.yard_id(conn, yard.key))
-    return {boats[visit.cover_id]: visit for visit in log.inspections if visit.inspected_at >= since}
+def _hints(assessment: YardAssessment) -> dict[str, CoverRow]:
+    """The lines of the list as it is now, by boat."""
+    covers = {cover.id: cover for cover in assessment.covers}
+    return {line.boat: cover_row(line, covers[line.cover], "", assessment) for line in assessment.ranked}
+
+
+def _seen(
+    covers: Sequence[Cover], log: Log, off: Mapping[int, datetime], since: datetime, yard: Yard
+) -> dict[str, str]:
+    """By boat who looked last from a moment on, or that its cover came off: in words."""
+    boats = {cover.stored_id: cover.boat.number for cover in covers}
+    newest = {
+        boats[visit.cover_id]: f"looked at by {visit.inspector}, {local_text(visit.inspected_at, yard.time_zone)}"
+        for visit in log.inspections
+        if visit.inspected_at >= since
+    }
+    gone = {
+        boats[cover_id]: f"the cover came off, {local_text(moment, yard.time_zone)}"
+        for cover_id, moment in off.items()
+        if moment >= since
+    }
+    return newest | gone
 
 
 def _round(
@@ -219,10 +254,11 @@ def _round(
     start: datetime,
     yard: Yard,
     boats: Mapping[str, Boat],
-    looks: Mapping[str, Inspection],
+    seen: Mapping[str, str],
+    hints: Mapping[str, CoverRow],
     mine: str,
 ) -> Round:
-    stops = tuple(_stop(stop, start, yard, boats, looks) for stop in one.stops)
+    stops = tuple(_stop(stop, start, yard, boats, seen, hints.get(stop.boat)) for stop in one.stops)
     return Round(
         number=number,
         names=party_text(one.names),
@@ -234,9 +270,14 @@ def _round(
 
 
 def _stop(
-    stop: PlannedStop, start: datetime, yard: Yard, boats: Mapping[str, Boat], looks: Mapping[str, Inspection]
+    stop: PlannedStop,
+    start: datetime,
+    yard: Yard,
+    boats: Mapping[str, Boat],
+    seen: Mapping[str, str],
+    hint: CoverRow | None,
 ) -> Stop:
-    boat, look = boats.get(stop.boat), looks.get(stop.boat)
+    boat = boats.get(stop.boat)
     return Stop(
         boat=stop.boat,
         name="" if boat is None else boat.name,
@@ -247,9 +288,9 @@ def _stop(
         arrive=clock_text(stop.arrive, start, yard.time_zone),
         minutes=f"{stop.minutes:.0f} min",
         way=way_text(stop.walk_m, yard.display_units) if stop.walk_m else "",
-        looked=""
-        if look is None
-        else f"looked at by {look.inspector}, {local_text(look.inspected_at, yard.time_zone)}",
+        looked=seen.get(stop.boat, ""),
+        stand_crew=() if hint is None else hint.stand_crew,
+        check="" if hint is None or not hint.reasons else hint.reasons[0].check,
     )
 
 

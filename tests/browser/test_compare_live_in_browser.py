@@ -1,11 +1,8 @@
 """Two covers side by side where pages are served: their seasons come from the pages beside, under the app's policy."""
 
-import socket
-import threading
-
 import pytest
-import uvicorn
 from dashboards_picture import make_assessment
+from in_browser import Watched, served
 from playwright.sync_api import expect
 from starlette.applications import Starlette
 from starlette.responses import HTMLResponse, Response
@@ -36,24 +33,13 @@ def address():
         name = request.path_params["name"]
         return Response(files[name], media_type=TYPES[name.rpartition(".")[2]], headers=HEADERS)
 
-    door = socket.create_server(("127.0.0.1", 0))
     app = Starlette(routes=[Route("/static/0/{name}", file), Route("/yards/tarn/pages/{name}", page)])
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off", ws="none"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]})
-    thread.start()
-    yield f"http://127.0.0.1:{door.getsockname()[1]}/"
-    server.should_exit = True
-    thread.join(10)
-    door.close()
+    with served(app) as at:
+        yield f"{at}/"
 
 
 def test_two_served_covers_are_compared_and_saved_under_the_policy_without_a_complaint(page, address):
-    asked, complaints = [], []
-    page.on("request", lambda request: asked.append(request.url))
-    page.on(
-        "console", lambda message: complaints.append(message.text) if message.type in ("error", "warning") else None
-    )
-    page.on("pageerror", lambda error: complaints.append(str(error)))
+    watched = Watched(page)
     page.goto(f"{address}yards/tarn/pages/compare.html?one=cover-12.html&other=cover-7.html")
     expect(page.locator("#chart-pair")).to_have_attribute("data-pair", "cover-12.html cover-7.html")
     assert page.get_by_role("status").inner_text().startswith("12 Plain Sailing and 7 Gull")
@@ -62,5 +48,5 @@ def test_two_served_covers_are_compared_and_saved_under_the_policy_without_a_com
     assert waiting.value.suggested_filename == "tarn_2025-11-19_compare_compared.csv"
     page.goto(f"{address}yards/tarn/pages/index.html?row=B")
     assert page.get_by_role("status").inner_text() == "3 of 6 covers shown."
-    assert complaints == []
-    assert all(url.startswith((address, "data:", "blob:")) for url in asked)
+    assert watched.complaints == []
+    assert watched.called(address, "blob:") == set()

@@ -1,17 +1,15 @@
 """The condition report in a real browser: on a phone and on a desk, by screen readers and by keyboard."""
 
 from contextlib import closing
+from functools import partial
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from condition_picture import AS_OF, fill
+from in_browser import PHONE, Watched, barriers, fits, looks, show
 
 from monitor.operations.condition import condition_report
 from monitor.operations.photos import photo_folder
 from monitor.store.connection import connect
-
-PHONE = {"width": 390, "height": 844}
-DESK = {"width": 1440, "height": 900}
 
 
 @pytest.fixture(scope="module")
@@ -28,43 +26,20 @@ def address(tmp_path_factory):
 @pytest.fixture
 def opened(page, address):
     """Opens the report at a size; in the end nobody else was asked for anything and the console holds no complaint."""
-    asked, complaints = [], []
-    page.on("request", lambda request: asked.append(request.url))
-    page.on(
-        "console", lambda message: complaints.append(message.text) if message.type in ("error", "warning") else None
-    )
-    page.on("pageerror", lambda error: complaints.append(str(error)))
-
-    def open_report(size, scheme="light"):
-        page.set_viewport_size(size)
-        page.emulate_media(color_scheme=scheme)
-        page.goto(address)
-        return page
-
-    yield open_report
-    assert complaints == []
-    assert {url for url in asked if not url.startswith("data:")} == {address}
+    watched = Watched(page)
+    yield partial(show, page, address)
+    assert watched.complaints == []
+    assert watched.called() == {address}
 
 
-@pytest.mark.parametrize(
-    "size, scheme",
-    [
-        (PHONE, "dark"),
-        (DESK, "light"),
-        *(pytest.param(*rest, marks=pytest.mark.thorough) for rest in ((PHONE, "light"), (DESK, "dark"))),
-    ],
-    ids=["phone dark", "desk light", "phone light", "desk dark"],
-)
+@looks("phone dark", "desk light")
 def test_a_report_fits_the_screen_and_has_no_barrier_folded_or_not(opened, size, scheme):
     page = opened(size, scheme)
-    across = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
-    assert across[0] <= across[1]
+    assert fits(page)
     page.locator("summary").click()
     assert page.locator("details.days tbody tr").count() == 30
-    across = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
-    assert across[0] <= across[1]
-    result = Axe().run(page)
-    assert result.violations_count == 0, result.generate_report()
+    assert fits(page)
+    assert barriers(page) == ""
 
 
 def test_the_table_of_days_opens_by_keyboard_and_chart_and_photos_have_words(opened):

@@ -1,20 +1,18 @@
 """Documents in the app in a real browser: on phone and desk, without barrier, under the app's policy, saved whole."""
 
 import re
-import socket
-import threading
 from contextlib import closing
 
 import pytest
-import uvicorn
-from axe_playwright_python.sync_playwright import Axe
+from in_browser import DESK, PHONE, barriers, served
 from invented_app import NOW, PASSWORD, Clock, app_of, fill, picture
 from invented_yard import HOUR, YARD
 from playwright.sync_api import expect
 
 from monitor.documents import pdf
+from monitor.exchange.entry_values import NewFinding
 from monitor.operations.accounts import guest_token, make_guest_link
-from monitor.operations.log import NewFinding, record_inspection
+from monitor.operations.log import record_inspection
 from monitor.operations.photos import photo_folder, record_photo
 from monitor.operations.walks import plan_walk
 from monitor.store.connection import connect
@@ -24,11 +22,11 @@ VISIT = "11111111-1111-4111-8111-111111111111"
 CONDITION = "/yards/north/condition?boat=01"
 MEMO = "/yards/north/memo?boat=01"
 SHEET = "/yards/north/sheet"
-SIZES = {"phone": {"width": 390, "height": 844}, "desk": {"width": 1440, "height": 900}}
+SIZES = {"phone": PHONE, "desk": DESK}
 
 
 @pytest.fixture(scope="module")
-def served(tmp_path_factory):
+def app(tmp_path_factory):
     """Where the app is served, and the path of a guest's link to boat 01."""
     path = fill(tmp_path_factory.mktemp("documents") / "yard.db")
     with closing(connect(path)) as conn:
@@ -42,15 +40,8 @@ def served(tmp_path_factory):
         asked = WalkRequest(("Ida", "Per"), NOW, ignore_daylight=True, calls=tuple(MINUTES))
         plan_walk(conn, YARD, asked, by="Ida", now=NOW)
         token = guest_token(conn, make_guest_link(conn, "north", "01", by="Ida", now=NOW))
-    door = socket.create_server(("127.0.0.1", 0))
-    app = app_of(path, Clock(NOW))
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off", ws="none", server_header=False))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]})
-    thread.start()
-    yield f"http://127.0.0.1:{door.getsockname()[1]}", f"/guest/{token}"
-    server.should_exit = True
-    thread.join(10)
-    door.close()
+    with served(app_of(path, Clock(NOW))) as address:
+        yield address, f"/guest/{token}"
 
 
 @pytest.fixture(scope="module")
@@ -68,10 +59,10 @@ def context(browser):
 
 
 @pytest.fixture(scope="module")
-def page(context, served):
+def page(context, app):
     """Ida's page, a lead."""
     opened = context.new_page()
-    opened.goto(f"{served[0]}/sign-in")
+    opened.goto(f"{app[0]}/sign-in")
     opened.get_by_label("Name").fill("Ida")
     opened.get_by_label("Password").fill(PASSWORD)
     opened.get_by_role("button", name="Sign in").click()
@@ -87,12 +78,11 @@ def check(page, size):
         "all => all.filter((one) => one.getBoundingClientRect().height < 44).length"
     )
     assert low == 0
-    found = [(one["id"], one["nodes"][0]["html"]) for one in Axe().run(page).response["violations"]]
-    assert found == []
+    assert barriers(page) == ""
 
 
-def test_a_guest_reads_the_report_with_its_photo_and_saves_it(browser, served, tmp_path):
-    address, link = served
+def test_a_guest_reads_the_report_with_its_photo_and_saves_it(browser, app, tmp_path):
+    address, link = app
     with closing(browser.new_context(accept_downloads=True)) as context:
         complaints = []
         page = context.new_page()
@@ -126,16 +116,16 @@ def test_a_guest_reads_the_report_with_its_photo_and_saves_it(browser, served, t
         *(pytest.param(path, marks=pytest.mark.thorough) for path in (CONDITION, "/yards/north/season", SHEET)),
     ],
 )
-def test_each_document_fits_phone_and_desk_and_has_no_barrier(page, served, context, path):
-    page.goto(served[0] + path)
+def test_each_document_fits_phone_and_desk_and_has_no_barrier(page, app, context, path):
+    page.goto(app[0] + path)
     for size in SIZES:
         check(page, size)
     assert context.complaints == []
 
 
-def test_a_lead_goes_from_the_boat_over_the_form_to_a_memo_and_back(page, served, context):
+def test_a_lead_goes_from_the_boat_over_the_form_to_a_memo_and_back(page, app, context):
     page.set_viewport_size(SIZES["phone"])
-    page.goto(f"{served[0]}/yards/north/boat?number=01")
+    page.goto(f"{app[0]}/yards/north/boat?number=01")
     page.get_by_role("link", name="Memo on a proposal").click()
     page.get_by_label("Vents").fill("x")
     page.get_by_role("button", name="Show the memo").click()
@@ -152,19 +142,19 @@ def test_a_lead_goes_from_the_boat_over_the_form_to_a_memo_and_back(page, served
 
 
 @pytest.mark.thorough
-def test_a_report_is_saved_as_pdf_under_its_name(page, served):
+def test_a_report_is_saved_as_pdf_under_its_name(page, app):
     if not pdf.is_installed():
         pytest.skip("WeasyPrint is not installed")
-    page.goto(served[0] + CONDITION)
+    page.goto(app[0] + CONDITION)
     with page.expect_download(timeout=60_000) as saving:
         page.get_by_role("link", name="Save as PDF").click()
     assert saving.value.suggested_filename == "condition-north-01-2023-10-22.pdf"
     assert saving.value.path().read_bytes().startswith(b"%PDF-")
 
 
-def test_the_map_keeps_its_boats_forms_for_later_without_an_error(page, served, context):
+def test_the_map_keeps_its_boats_forms_for_later_without_an_error(page, app, context):
     # The map's links are of SVG, whose href is an object; a script that takes it for text stops there.
-    page.goto(f"{served[0]}/yards/north/map")
+    page.goto(f"{app[0]}/yards/north/map")
     expect(page.locator("#sync")).to_have_attribute("data-ready", "yes")
     expect(page.locator("#sync")).to_have_attribute("data-kept", re.compile("[1-9]"))
     kept = page.evaluate("async () => (await (await caches.open('stormwalk-pages')).keys()).map((one) => one.url)")
@@ -172,7 +162,7 @@ def test_the_map_keeps_its_boats_forms_for_later_without_an_error(page, served, 
     assert context.complaints == []
 
 
-def test_a_page_of_charts_leads_back_into_the_app(page, served):
-    page.goto(f"{served[0]}/yards/north/pages/cover-01.html")
+def test_a_page_of_charts_leads_back_into_the_app(page, app):
+    page.goto(f"{app[0]}/yards/north/pages/cover-01.html")
     page.get_by_role("link", name="Boat 01: log and documents").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("01 Plum")

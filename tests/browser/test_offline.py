@@ -10,16 +10,19 @@ from datetime import UTC, datetime, timedelta
 from io import BytesIO
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from in_browser import PHONE
 from PIL import Image
 from playwright.sync_api import expect
 from web_process import NAMES, PASSWORD, WebProcess, make_database
 
 from monitor.operations import photos
+from monitor.operations.walks import plan_walk
 from monitor.store import inspections as log_store
 from monitor.store import register
 from monitor.store.connection import connect
+from monitor.walks.plan import MINUTES, WalkRequest
 
-PHONE = {"width": 390, "height": 844}
 IDA, OLA = NAMES
 PATIENCE_S = 20
 
@@ -33,7 +36,7 @@ def picture(colour):
 @pytest.fixture(scope="module")
 def process(tmp_path_factory):
     """One server and one database for all tests here; each test writes of its own boat."""
-    process = WebProcess(make_database(tmp_path_factory.mktemp("phones") / "yard.db", boats=24))
+    process = WebProcess(make_database(tmp_path_factory.mktemp("phones") / "yard.db", boats=25))
     process.start()
     yield process
     process.kill()
@@ -111,9 +114,11 @@ def save(page):
         page.get_by_role("button", name=re.compile("^Log what was found|^Log the work")).click()
 
 
-def saved(page, times=1):
-    """Wait until the phone has it on its disk."""
-    expect(page.locator("form[data-queue]").first).to_have_attribute("data-saved", str(times))
+def saved(page, words, back="/yards/north/"):
+    """Wait until the phone has it on its disk: then it goes back by itself, and says there what became of it."""
+    page.wait_for_url(f"**{back}")
+    ready(page)
+    expect(page.locator("#just")).to_have_text(words)
 
 
 def is_entry(request):
@@ -199,29 +204,31 @@ def test_a_round_with_the_network_lost_in_the_middle_arrives_row_by_row(phone, s
     assert "this is an older copy, kept" in page.locator(".notice.kept").inner_text()
     find(page, 0, "snow_lying", "bow", 1)
     for row in (1, 2, 3):  # the fourth row is not on the page: it is added without a reload
-        page.get_by_role("button", name="Room for more findings").click()
+        page.get_by_role("button", name="More rows").click()
         find(page, row, "tear", ("ridge", "port", "stern")[row - 1], 1, f"row {row}")
     page.get_by_text("Measured, and when").click()
     page.locator("[name=snow_depth]").fill("15 cm")
     page.locator("[name=photos]").set_input_files([picture("red"), picture("blue")])
     expect(page.locator("form[data-queue]")).to_have_attribute("data-photos", "2")
     save(page)
-    saved(page)
+    saved(page, "Saved on this phone, waiting: 02 Fig, with 2 photos")
     counts(page, waiting=1, photos_waiting=2)
     open_form(page, server, "02", "act")
     page.locator("[name=action]").select_option("cleared_snow")
     page.locator("[name=note]").fill("with a broom")
     save(page)
-    saved(page)
-    open_form(page, server, "03")
+    saved(page, "Saved on this phone, waiting: 02 Fig", back="/boat?number=02")
+    page.goto(f"{server.address}/yards/north/")
+    page.get_by_role("link", name="Log a look at 03").click()
     page.get_by_role("button", name="All sound").click()
-    saved(page)
+    saved(page, "Saved on this phone, waiting: 03 Pear")
     counts(page, waiting=3, photos_waiting=2, link="no-answer")
     assert rows(server, "02")[:2] == rows(server, "03")[:2] == ([], [])
 
     phone.set_offline(False)
     wake(page)
     counts(page, waiting=0, photos_waiting=0, sent=4, link="ok")
+    expect(page.locator("#just")).to_have_text("Sent: 03 Pear")
     findings = [("snow_lying", "bow", 1, "")]
     findings += [("tear", place, 1, f"row {row}") for row, place in ((1, "ridge"), (2, "port"), (3, "stern"))]
     taken = [picture("red"), picture("blue")]
@@ -255,10 +262,8 @@ def test_an_entry_outlives_its_session_and_a_refused_one_is_put_right(phone, ser
     phone.clear_cookies()
     page.locator("[name=note]").fill("written without a session")
     save(page)
-    saved(page)
-    counts(page, waiting=1, link="signed-out")
-    link = page.get_by_role("link", name="Sign in again")
-    link.click()
+    saved(page, "Saved on this phone, waiting: 05 Plum 5", back="/sign-in?next=%2Fyards%2Fnorth%2F")
+    counts(page, waiting=1)
     sign_in(page, server, then="/yards/north/inspect?boat=06")
     counts(page, waiting=0, sent=1)
     arrives(server, "05", [look("written without a session")])
@@ -299,7 +304,130 @@ def test_half_a_finding_is_neither_saved_nor_taken_for_a_sound_cover(phone, serv
     arrives(server, "08", [look(findings=[("tear", "port", 3, "")])])
 
 
+# --- back to the list
+
+
+def test_without_signal_two_taps_take_a_cover_off_the_list_and_the_next_one_is_in_sight(phone, server):
+    page = phone.new_page()
+    sign_in(page, server)
+    keep_forms(page)
+    phone.set_offline(True)
+    page.reload()
+    for boat in ("21", "22"):
+        page.get_by_role("link", name=f"Log a look at {boat}").tap()
+        page.get_by_role("button", name="All sound").tap()
+        saved(page, f"Saved on this phone, waiting: {boat} Plum {boat}")
+    for boat in ("21", "22"):  # the kept list knows nothing of it; the phone does
+        card = page.locator(f"[data-boat='{boat}']")
+        expect(card.locator(".mark")).to_have_text("✓ looked at, waiting on this phone")
+    expect(page.get_by_role("link", name="Log a look at 22")).to_be_in_viewport()
+    moment = r"\w{3} \d{1,2} \w{3} \d\d:\d\d E[SD]T"  # the yard's clock, though this browser's language says AM and PM
+    assert re.search(f"an older copy, kept {moment}\\.", page.locator(".notice.kept").inner_text())
+    assert re.search(f"boat 21 Plum 21, {moment}: saved on this phone", page.locator("#sync").inner_text())
+    phone.set_offline(False)
+    wake(page)
+    counts(page, waiting=0, sent=2)
+    expect(page.locator("#just")).to_have_text("Sent: 22 Plum 22")
+    expect(page.locator("[data-boat='21'] .mark")).to_have_text("✓ looked at, sent")
+    arrives(server, "21", [look()])
+    arrives(server, "22", [look()])
+
+
+def test_what_the_phone_could_not_save_stays_in_the_form(phone, server):
+    page = phone.new_page()
+    sign_in(page, server, then="/yards/north/inspect?boat=23")
+    refuse = """() => {
+        const add = IDBObjectStore.prototype.add;
+        IDBObjectStore.prototype.add = function (value) {
+            const made = add.call(this, value);
+            this.transaction.abort();  // as where the disk is full
+            IDBObjectStore.prototype.add = add;
+            return made;
+        };
+    }"""
+    page.evaluate(refuse)
+    find(page, 0, "sag", "stern", 2, "over the cockpit")
+    page.locator("[name=note]").fill("long words")
+    save(page)
+    expect(page.locator("[data-says=problem]")).to_contain_text("It is not logged; the form still holds it.")
+    expect(page.locator("[data-says=problem]")).to_be_focused()
+    assert page.locator("form[data-queue]").get_attribute("data-saved") is None
+    expect(page.locator("[name=note]")).to_have_value("long words")
+    expect(page.locator("[name=note-0]")).to_have_value("over the cockpit")
+    save(page)
+    saved(page, "Sent: 23 Plum 23")
+    arrives(server, "23", [look("long words", findings=[("sag", "stern", 2, "over the cockpit")])])
+
+
 # --- the same with more that can go wrong
+
+
+@pytest.mark.thorough
+def test_a_form_stays_where_the_page_to_go_back_to_was_never_kept(phone, server):
+    page = phone.new_page()
+    sign_in(page, server, then="/yards/north/inspect?boat=25")
+    keep_forms(page)
+    page.evaluate("caches.open('stormwalk-pages').then(cache => cache.delete('/yards/north/'))")
+    phone.set_offline(True)
+    page.locator("[name=note]").fill("from the code on the sheet")
+    save(page)
+    stays = page.locator("[data-says=said]")
+    expect(stays).to_contain_text("Saved on this phone, waiting: 25 Plum 25. The yard's computer does not answer")
+    expect(stays).to_be_focused()
+    expect(page.locator("[name=note]")).to_have_value("")
+    expect(page.locator("[name=note]")).to_be_enabled()
+    assert page.url.endswith("/inspect?boat=25")
+    counts(page, waiting=1)
+    phone.set_offline(False)
+    page.get_by_role("link", name="Try to go back").click()
+    page.wait_for_url("**/yards/north/")
+    counts(page, waiting=0, sent=1)
+    arrives(server, "25", [look("from the code on the sheet")])
+
+
+@pytest.mark.thorough
+def test_a_round_without_signal_goes_from_stop_to_stop_and_knows_what_was_done(phone, server):
+    with closing(connect(server.database)) as conn:
+        yard = register.yard(conn, "north")
+        moment = datetime.now(UTC).replace(microsecond=0)
+        asked = WalkRequest((IDA, OLA), moment, ignore_daylight=True, calls=tuple(MINUTES))
+        stored = plan_walk(conn, yard, asked, by=IDA, now=moment)
+    first, second = (stop.boat for stop in stored.plan.rounds[0].stops[-2:])
+    before = {boat: rows(server, boat)[:2] for boat in (first, second)}
+    page = phone.new_page()
+    sign_in(page, server, then="/yards/north/walk")
+    keep_forms(page)
+    phone.set_offline(True)
+    page.reload()
+    page.get_by_role("link", name=f"Log a look at {first}").tap()
+    page.locator("[name=note]").fill("on the round")
+    save(page)
+    page.wait_for_url("**/walk")
+    card = page.locator(f"[data-boat='{first}']")
+    expect(card.locator(".mark")).to_have_text("✓ looked at, waiting on this phone")
+    expect(card.locator("h3")).to_be_in_viewport()
+    expect(page.locator("#just")).to_be_in_viewport()
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+
+    page.locator(f"[data-boat='{second}'] h3 a").tap()  # by way of the boat's page, and an action chosen there
+    page.get_by_role("link", name="cleared snow").tap()
+    ready(page)
+    expect(page.locator("[name=action]")).to_have_value("cleared_snow")
+    save(page)
+    page.wait_for_url(f"**/boat?number={second}")
+    ready(page)
+    expect(page.locator("#just")).to_contain_text(f"Saved on this phone, waiting: {second} ")
+    page.get_by_role("link", name="Log a look", exact=True).tap()
+    save(page)
+    page.wait_for_url(f"**/boat?number={second}")
+    counts(page, waiting=3)
+    phone.set_offline(False)
+    wake(page)
+    counts(page, waiting=0)
+    arrives(server, first, [*before[first][0], look("on the round")], before[first][1])
+    works = [*before[second][1], (IDA, "cleared_snow", None, "")]
+    arrives(server, second, [*before[second][0], look()], works)
 
 
 @pytest.mark.thorough
@@ -312,7 +440,7 @@ def test_a_server_that_is_stopped_is_waited_for(phone, server):
     page.locator("[name=note]").fill("no server")
     before = datetime.now(UTC)
     save(page)
-    saved(page)
+    saved(page, "Saved on this phone, waiting: 24 Plum 24")
     counts(page, waiting=1, link="no-answer")
     page.reload()
     ready(page)
@@ -331,7 +459,7 @@ def test_a_closed_tab_loses_neither_what_was_typed_nor_a_photo(phone, server):
     page = phone.new_page()
     sign_in(page, server, then="/yards/north/inspect?boat=09")
     find(page, 0, "sag", "stern", 2, "over the cockpit")
-    page.get_by_role("button", name="Room for more findings").click()
+    page.get_by_role("button", name="More rows").click()
     find(page, 1, "chafe", "bow", 1)
     page.locator("[name=photos]").set_input_files([picture("red")])
     expect(page.locator("form[data-queue]")).to_have_attribute("data-photos", "1")
@@ -361,7 +489,7 @@ def test_what_waits_is_still_there_when_the_tab_is_opened_again(phone, server):
     page.locator("[name=photos]").set_input_files([picture("blue")])
     expect(page.locator("form[data-queue]")).to_have_attribute("data-photos", "1")
     save(page)
-    saved(page)
+    saved(page, "Saved on this phone, waiting: 11 Plum 11, with 1 photo")
     page.close()
     phone.set_offline(False)
     page = phone.new_page()
@@ -378,12 +506,14 @@ def test_two_tabs_send_each_entry_once(phone, server):
     phone.on("request", lambda request: sent.append(request.post_data_json["note"]) if is_entry(request) else None)
     for page in pages:
         open_form(page, server, "12")
+        keep_forms(page)
     phone.set_offline(True)
     for number in range(6):
         page = pages[number % 2]
+        open_form(page, server, "12")
         page.locator("[name=note]").fill(f"number {number}")
         save(page)
-        saved(page, number // 2 + 1)
+        saved(page, "Saved on this phone, waiting: 12 Plum 12")
     sent.clear()
     phone.set_offline(False)
     for page in pages:
@@ -402,7 +532,7 @@ def test_an_entry_is_sent_only_under_the_name_of_who_wrote_it(phone, server):
     phone.set_offline(True)
     page.locator("[name=note]").fill("Ida saw it")
     save(page)
-    saved(page)
+    saved(page, "Saved on this phone, waiting: 13 Plum 13")
     counts(page, waiting=1)
     phone.clear_cookies()
     phone.set_offline(False)

@@ -1,20 +1,11 @@
 """The review of a season in a real browser, as a document and as a page of charts: on a phone and on a desk."""
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from dashboards_picture import make_assessment
+from in_browser import DESK, Watched, barriers, fits, looks, show
 from season_picture import content, document
 
 from dashboards import write_pages
-
-PHONE = {"width": 390, "height": 844}
-DESK = {"width": 1440, "height": 900}
-LOOKS = ((PHONE, "dark"), (DESK, "light"), (PHONE, "light"), (DESK, "dark"))
-SIZES = pytest.mark.parametrize(
-    "size, scheme",
-    [LOOKS[0], *(pytest.param(*rest, marks=pytest.mark.thorough) for rest in LOOKS[1:])],
-    ids=["phone dark", "desk light", "phone light", "desk dark"],
-)
 
 
 @pytest.fixture(scope="module")
@@ -28,38 +19,22 @@ def folder(tmp_path_factory):
 @pytest.fixture
 def opened(page, folder):
     """Opens a file at a size; in the end nobody was asked for anything and the console holds no complaint."""
-    asked, complaints = [], []
-    page.on("request", lambda request: asked.append(request.url))
-    page.on("console", lambda message: complaints.append(message.text) if message.type in ("error", "warning") else 0)
-    page.on("pageerror", lambda error: complaints.append(str(error)))
-
-    def open_file(name, size, scheme):
-        page.set_viewport_size(size)
-        page.emulate_media(color_scheme=scheme)
-        page.goto((folder / name).as_uri())
-        return page
-
-    yield open_file
-    assert complaints == []
-    assert all(url.startswith(("file:", "data:")) for url in asked)
+    watched = Watched(page)
+    yield lambda name, size, scheme: show(page, (folder / name).as_uri(), size, scheme)
+    assert watched.complaints == []
+    assert watched.called("file:") == set()
 
 
-def fits(page):
-    needed, there = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
-    return needed <= there
-
-
-@SIZES
+@looks("phone dark")
 def test_the_document_fits_the_screen_and_has_no_barrier(opened, size, scheme):
     page = opened("document.html", size, scheme)
     assert fits(page)
     assert page.evaluate("[...document.images].every(image => image.complete && image.naturalWidth > 0)")
     assert page.locator("img").count() == 3
-    found = Axe().run(page)
-    assert found.violations_count == 0, found.generate_report()
+    assert barriers(page) == ""
 
 
-@SIZES
+@looks("phone dark")
 def test_the_page_draws_its_charts_fits_the_screen_and_has_no_barrier(opened, size, scheme):
     page = opened("review.html", size, scheme)
     charts = page.locator(".chart")
@@ -70,8 +45,7 @@ def test_the_page_draws_its_charts_fits_the_screen_and_has_no_barrier(opened, si
     assert fits(page)
     page.locator("details").evaluate_all("all => all.forEach(details => { details.open = true })")
     assert fits(page)
-    found = Axe().run(page, options={"preload": False})  # it would ask for the style sheet again, which file: refuses
-    assert found.violations_count == 0, found.generate_report()
+    assert barriers(page, from_disk=True) == ""
 
 
 def test_the_yards_page_leads_to_it_and_it_leads_back(opened):

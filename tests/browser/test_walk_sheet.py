@@ -3,15 +3,13 @@
 import re
 import shutil
 import subprocess
+from functools import partial
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from documents_picture import BASE_URL, lines_of, plan_of, sheet
+from in_browser import DESK, PHONE, Watched, barriers, fits, looks, show
 
 from monitor.walks.plan import LeftOut
-
-PHONE = {"width": 390, "height": 844}
-DESK = {"width": 1440, "height": 900}
 
 
 @pytest.fixture(scope="module")
@@ -28,39 +26,17 @@ def address(tmp_path_factory):
 @pytest.fixture
 def opened(page, address):
     """Opens the sheet at a size; in the end nobody else was asked for anything and the console holds no complaint."""
-    asked, complaints = [], []
-    page.on("request", lambda request: asked.append(request.url))
-    page.on(
-        "console", lambda message: complaints.append(message.text) if message.type in ("error", "warning") else None
-    )
-    page.on("pageerror", lambda error: complaints.append(str(error)))
-
-    def open_sheet(size, scheme="light"):
-        page.set_viewport_size(size)
-        page.emulate_media(color_scheme=scheme)
-        page.goto(address)
-        return page
-
-    yield open_sheet
-    assert complaints == []
-    assert {url for url in asked if not url.startswith("data:")} == {address}
+    watched = Watched(page)
+    yield partial(show, page, address)
+    assert watched.complaints == []
+    assert watched.called() == {address}
 
 
-@pytest.mark.parametrize(
-    "size, scheme",
-    [
-        (PHONE, "dark"),
-        (DESK, "light"),
-        *(pytest.param(*rest, marks=pytest.mark.thorough) for rest in ((PHONE, "light"), (DESK, "dark"))),
-    ],
-    ids=["phone dark", "desk light", "phone light", "desk dark"],
-)
+@looks("phone dark", "desk light")
 def test_a_sheet_fits_the_screen_and_has_no_barrier(opened, size, scheme):
     page = opened(size, scheme)
-    across = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
-    assert across[0] <= across[1]
-    result = Axe().run(page)
-    assert result.violations_count == 0, result.generate_report()
+    assert fits(page)
+    assert barriers(page) == ""
 
 
 def test_a_phone_gets_links_in_place_of_codes_and_boxes(opened):

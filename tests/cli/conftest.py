@@ -9,13 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from invented_yard import COVERS, GALE, HOUR, SNOW, WRAPPED, YARD, in_hours, metar
+from invented_yard import GALE, HOUR, SNOW, WRAPPED, YARD, in_hours, metar, record_yard
 
 from monitor.cli import main
-from monitor.operations.log import NewFinding, record_action, record_inspection
-from monitor.operations.register import import_covers
+from monitor.exchange.entry_values import NewFinding
+from monitor.operations.log import record_action, record_inspection
 from monitor.operations.weather import import_weather
-from monitor.store import register
 from monitor.store.connection import connect
 
 CHECKOUT = Path(__file__).resolve().parents[2]
@@ -39,8 +38,7 @@ def yard_file(tmp_path_factory):
     """The invented yard after a month with snow, a gale, one inspection and one action."""
     path = tmp_path_factory.mktemp("yard") / "yard.db"
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
         weather = in_hours(range(100, 110), SNOW)
         for name, hours in in_hours(range(480, 500), GALE).items():
             weather[name] = weather.get(name, {}) | hours

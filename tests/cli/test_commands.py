@@ -4,6 +4,8 @@ import csv
 import io
 import json
 import sqlite3
+from contextlib import closing
+from dataclasses import replace
 
 import click
 import pytest
@@ -12,6 +14,8 @@ from invented_yard import COVERS, HOUR, WRAPPED, YARD, metar, open_meteo
 
 from monitor.cli import COMMANDS, stormwalk
 from monitor.ranking import HAZARDS
+from monitor.store import register
+from monitor.store.connection import connect
 from monitor.weather.providers.metar_archive import URL as METAR_URL
 from monitor.weather.providers.open_meteo import CUSTOMER_URL
 
@@ -503,9 +507,30 @@ def test_explain_takes_apart_the_very_numbers_of_rank(yard, run):
 def test_explain_prints_formula_reference_hour_and_source(yard, run):
     text = run("explain", "01", "--as-of", AS_OF).out
     assert "01 Plum, row A, place 1" in text
-    assert "    wind_gust_ms = 23.15 m/s, hour ending Thu 9 Nov 00:00 EST (metar-archive, observed)" in text
+    assert "    gust at 10 m = 23.15 m/s, hour ending Thu 9 Nov 00:00 EST (metar-archive, observed)" in text
     assert "    by velocity pressure = 0.613 V^2 [ASCE 7-16, section 26.10]" in text
     assert "slope of the port panel: 45 deg" in text  # 1.5 m over a half-beam of 1.5 m
+
+
+def test_explain_tells_in_short_what_hardly_counts_and_all_of_it_in_full(yard, run):
+    run("log", "inspection", "02", "--by", "Ida", "--finding", "tied_to_stand@stands:3", "--at", "2023-11-18 09:00")
+    reasons = json_of(run("explain", "02", "--as-of", AS_OF, "--hindsight", "--json"))["reasons"]
+    small = [reason["hazard"] for reason in reasons if reason["share"] < 0.01]
+    assert 0 < len(small) < len(reasons)
+    short, full = (run("explain", "02", "--as-of", AS_OF, "--hindsight", *more).out for more in ((), ("--full",)))
+    assert f"Told in short: {len(small)} reasons below 1% of the score. --full takes them apart." in short
+    assert "Told in short" not in full
+    assert short.count("  check: ") == len(reasons) - len(small)
+    assert full.count("  check: ") == len(reasons)
+
+
+def test_explain_gives_us_units_beside_those_of_the_formulas(yard, run):
+    assert "(" not in run("explain", "01", "--as-of", AS_OF).out.split("ridge above the ground:")[1].splitlines()[0]
+    with closing(connect(yard / "stormwalk.db")) as conn:
+        register.save_yards(conn, [replace(YARD, display_units="us")])
+    text = run("explain", "01", "--as-of", AS_OF, "--full").out
+    assert "ridge above the ground: 4 m (13 ft 1 in)" in text  # 4 / 0.3048 = 13.12
+    assert "gust at 10 m = 23.15 m/s (52 mph), hour" in text  # 23.15 / 0.44704 = 51.8
 
 
 def test_explain_of_an_unknown_boat_offers_near_ones(yard, run):
@@ -523,7 +548,7 @@ def test_the_log_takes_inspections_findings_and_actions(yard, run):
     assert said.out.endswith(" of boat 01 (Plum): all sound.\n")
     run("log", "inspection", "02", "--by", "Ida", "--finding", "sag@stern:2:hangs", "--finding", "chafe@bow:1")
     said = run("log", "finding", "02", "--defect", "tied_to_stand", "--place", "stands", "--severity", "3")
-    assert "tied_to_stand at stands, severity 3 (make safe now)." in said.out
+    assert "tied to stand, severity 3 (make safe now)." in said.out
     assert "This is for the yard's stand crew: tell them now." in said.out
     said = run("log", "action", "02", "--action", "vents_added", "--quantity", "2", "--by", "Ida")
     assert said.out.endswith("The cover has 4 vents from then on.\n")

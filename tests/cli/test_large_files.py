@@ -2,6 +2,7 @@
 
 import gzip
 import os
+import re
 import resource
 import subprocess
 import sys
@@ -27,11 +28,18 @@ IMPORTS = [
     ("weather", "import", "FILE", "--source", "logger"),
     ("weather", "import", "FILE", "--source", "metar-archive", "--station", "QXM"),
     ("weather", "import", "FILE", "--source", "open-meteo"),
+    ("weather", "import", "FILE", "--source", "open-meteo-archive"),
+    ("weather", "import", "FILE", "--source", "nws-grid"),
+    ("weather", "import", "FILE", "--source", "nws-observations"),
+    ("weather", "import", "FILE", "--source", "ncei-daily"),
+    ("weather", "import", "FILE", "--source", "met-norway"),
+    ("weather", "import", "FILE", "--source", "bright-sky"),
     ("covers", "import", "FILE"),
     ("covers", "check", "--file", "FILE"),
     ("yard", "import", "FILE"),
     ("log", "import", "FILE", "--by", "Ida"),
     ("log", "photo", "03", "FILE", "--by", "Ida", "--inspection", "0"),
+    ("serve", "--tls-cert", "FILE", "--tls-key", "FILE", "--port", "0"),
 ]
 
 
@@ -53,8 +61,34 @@ def test_a_file_of_a_gigabyte_is_refused_in_a_sentence_and_hardly_any_memory(yar
         check=False,
     )
     assert (done.returncode, done.stdout) == (1, "")
-    assert "huge.csv has 1,000 MB; expected at most" in " ".join(done.stderr.split())
+    assert re.search(r"huge\.csv(: the file)? has 1,000 MB; expected at most", " ".join(done.stderr.split()))
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize("words", [("restore", "FILE", "--to", "new.db"), ("account", "add", "Zoe", "--role", "crew")])
+def test_what_has_no_largest_size_is_read_no_further_than_needed(yard, tmp_path, words):
+    file = tmp_path / "huge.csv"
+    with file.open("wb") as made:
+        made.truncate(GIGABYTE)
+    typed = [str(file) if word == "FILE" else word for word in words]
+    with file.open("rb") as stdin:
+        done = subprocess.run(
+            [sys.executable, "-m", "monitor", "--db", str(yard / "stormwalk.db"), *typed]
+            + (["--password-stdin"] if words[0] == "account" else []),
+            cwd=tmp_path,
+            env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(CHECKOUT)},
+            preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (ADDRESS_SPACE, ADDRESS_SPACE)),
+            stdin=stdin,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+    assert (done.returncode, done.stdout) == (1, "")
+    expected = "does not end as a backup" if words[0] == "restore" else "The password has 2000 characters"
+    assert expected in " ".join(done.stderr.split())
+    assert not (tmp_path / "new.db").exists()
 
 
 def test_the_largest_file_allowed_is_read_and_one_byte_more_is_not(tmp_path):

@@ -31,6 +31,7 @@ def test_a_photo_is_logged_listed_and_withdrawn(yard, run):
     first, second = a_photo(yard / "IMG 1.jpg"), a_photo(yard / "IMG_2.jpg", (1, 2, 3))
     said = run("log", "photo", "01", first, second, "--by", "Ida", "--note", "port")
     assert (said.exit_code, said.out.count("Logged photo ")) == (0, 2)
+    assert said.out.count("The picture does not say when it was taken: the time of logging stands instead.") == 2
     assert run("log", "photo", "01", first, "--by", "Ida", "--note", "port").out.endswith("nothing was changed.\n")
     listed = [row for row in rows(run, "01") if row["entry"] == "photo"]
     assert [(row["boat"], row["who"], row["note"], row["corrects"]) for row in listed] == [
@@ -89,6 +90,27 @@ def test_a_photo_of_another_boat_is_refused(yard, run):
     refused(
         run("log", "photo", "01", "a.jpg", "--by", "Ida", "--finding", found["id"]), "is of boat 03, not of boat 01"
     )
+
+
+def test_an_unknown_boat_is_named_with_all_that_is_wrong_in_the_order_of_lines(yard, run):
+    (yard / "paper.csv").write_text(
+        "boat,at,by,defect,place,severity\n99,2023-11-10 09:30,Ida,,,\n01,2023-11-10 09:40,Ida,sagg,port,2\n"
+        "98,2023-11-10 09:50,Ida,,,\n"
+    )
+    outcome = run("log", "import", "paper.csv")
+    told = outcome.err.splitlines()
+    assert outcome.exit_code == 1
+    assert [line.partition(",")[0].partition(":")[0] for line in told if " line " in line] == [
+        f"paper.csv line {number}" for number in (2, 3, 4)
+    ]
+
+
+def test_stopping_a_command_that_stored_nothing_says_so(yard, run, monkeypatch):
+    def stopped(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("monitor.operations.log.log_rows", stopped)
+    refused(run("log", "list"), "Stopped. Nothing was stored.")
 
 
 def test_paper_is_checked_imported_and_known_the_next_time(yard, run):

@@ -1,6 +1,7 @@
-"""``stormwalk report``: files and their names, states of a moment or a ranking, and documents that are not there."""
+"""``stormwalk report``: files and their names, and states of a moment or a ranking."""
 
 import json
+import re
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 
@@ -8,7 +9,7 @@ import pytest
 from invented_yard import HOUR, WRAPPED, YARD
 from page_reader import Page
 
-from monitor.cli import report
+from monitor.cli import report_condition
 from monitor.operations.log import record_action
 from monitor.operations.register import set_curve
 from monitor.store.connection import connect
@@ -20,14 +21,6 @@ AS_OF = "2023-11-18 23:00"
 def undrawn(monkeypatch):
     """The chart takes longest and is tested with the documents."""
     monkeypatch.setattr("monitor.documents.condition_report.season_svg", lambda chart: "<svg/>")
-
-
-class Report(Page):
-    """A page with one picture, the chart."""
-
-    def handle_starttag(self, tag, attributes):
-        if tag != "img":
-            super().handle_starttag(tag, attributes)
 
 
 def json_of(outcome):
@@ -49,17 +42,17 @@ def test_the_report_lies_in_the_working_folder_under_yard_boat_and_day(run, yard
     outcome = condition(run, "03", "--as-of", AS_OF)
     name = "condition-north-03-2023-11-18.html"
     assert (outcome.exit_code, outcome.out, outcome.err) == (0, "", f"Wrote {name}.\n")
-    text = Report((yard / name).read_text(encoding="utf-8")).text
+    text = Page((yard / name).read_text(encoding="utf-8")).text
     assert "Condition report: 03 Pear" in text
     assert "Loose band at port, repair soon" in text
 
 
 def test_without_a_moment_it_is_of_now_and_says_how_to_print_it_again(run, yard, monkeypatch):
-    monkeypatch.setattr(report, "now", lambda: WRAPPED + timedelta(days=31, seconds=7))
+    monkeypatch.setattr(report_condition, "now", lambda: WRAPPED + timedelta(days=31, seconds=7))
     assert condition(run, "03", "--out", "now.html").exit_code == 0
     first = (yard / "now.html").read_text(encoding="utf-8")
-    assert "Data as of Sun 19 Nov 2023 23:00 EST" in Report(first).text  # WRAPPED is 00:00 EDT, 23:00 EST in November
-    again = Report(first).text.partition("with --as-of ")[2].split()[0].rstrip(".")
+    assert "Data as of Sun 19 Nov 2023 23:00 EST" in Page(first).text  # WRAPPED is 00:00 EDT, 23:00 EST in November
+    again = Page(first).text.partition("with --as-of ")[2].split()[0].rstrip(".")
     assert condition(run, "03", "--out", "again.html", "--as-of", again).exit_code == 0
     assert (yard / "again.html").read_text(encoding="utf-8") == first
 
@@ -77,9 +70,9 @@ def test_a_ranking_gives_its_moment_what_was_known_and_its_curves(run, yard):
     assert condition(run, "02", "--ranking", ranking[:8], "--out", "after.html").exit_code == 0
     before, after = ((yard / name).read_text(encoding="utf-8") for name in ("before.html", "after.html"))
     assert before == after
-    assert "rewelded" not in after
-    assert "rewelded" in run("--db", "stormwalk.db", "log", "list", "02").out
-    assert "Data as of Sat 18 Nov 2023 23:00 EST" in Report(before).text
+    assert "re-welded" not in after.lower()
+    assert "re-welded" in run("--db", "stormwalk.db", "log", "list", "02").out
+    assert "Data as of Sat 18 Nov 2023 23:00 EST" in Page(before).text
     assert f"--ranking {ranking[:8]}" in before
     assert ranked
 
@@ -109,13 +102,9 @@ def test_it_refuses_in_a_sentence(run, yard, arguments, sentence, exit_code):
     refused(condition(run, *arguments), sentence, exit_code)
 
 
-def test_a_document_whose_module_is_not_there_is_not_offered_and_one_that_is_loads_only_then(run, monkeypatch):
-    later = {"memo": ("monitor.cli.not_there", "Not there."), "sheet": ("monitor.cli.walk_sheet", "A stand-in.")}
-    monkeypatch.setattr(report, "LATER_LOADED", later)
+def test_the_help_names_every_document_and_another_is_refused(run):
     told = run("report", "--help")
     assert told.exit_code == 0
-    assert "condition" in told.out
-    assert "A stand-in." in told.out
-    assert "memo" not in told.out
-    refused(run("report", "memo"), "No such command 'memo'", 2)
-    assert "Write the sheet of a planned walk" in run("report", "sheet", "--help").out
+    for name, line in (("condition", "for its owner"), ("memo", "One proposal"), ("season", "foresaw it")):
+        assert re.search(rf"^  {name} +.*{line}", told.out, re.MULTILINE)
+    refused(run("report", "bill"), "No such command 'bill'", 2)

@@ -14,7 +14,8 @@ from PIL import Image
 
 from monitor.cli.report_memo import command
 from monitor.errors import StormwalkError
-from monitor.operations.log import NewFinding, record_action, record_inspection
+from monitor.exchange.entry_values import NewFinding
+from monitor.operations.log import record_action, record_inspection
 from monitor.operations.photos import original_path, photo_folder, record_photo, withdraw_photo
 from monitor.operations.ranking import assess_yard
 from monitor.operations.register import import_covers

@@ -19,14 +19,6 @@ def undrawn(monkeypatch):
     monkeypatch.setattr("monitor.documents.season_review.grid_svg", lambda grid: "<svg/>")
 
 
-class Review(Page):
-    """A page with pictures."""
-
-    def handle_starttag(self, tag, attributes):
-        if tag != "img":
-            super().handle_starttag(tag, attributes)
-
-
 def season(run, *arguments):
     return run("report", "season", *arguments)
 
@@ -43,7 +35,7 @@ def test_it_is_offered_with_the_other_documents(run):
 def test_without_a_file_the_page_is_printed_and_its_first_words_are_plain(run, yard):
     outcome = season(run, "--until", UNTIL)
     assert outcome.exit_code == 0, outcome.err
-    text = Review(outcome.out).text
+    text = Page(outcome.out).text
     assert "Season review: North Basin" in text
     assert "Of 1 inspections 1 found something new of severity 2 or more: 100 %" in text
     assert "There are too few inspections to say." in text
@@ -69,7 +61,7 @@ def test_the_pdf_alone_is_written_where_only_it_is_asked_for(run, yard, monkeypa
 def test_the_season_begins_where_it_is_told_and_hindsight_is_said(run, yard):
     outcome = season(run, "--until", UNTIL, "--start", "2023-11-01", "--hindsight")
     assert outcome.exit_code == 0, outcome.err
-    text = Review(outcome.out).text
+    text = Page(outcome.out).text
     assert "Wed 1 Nov 2023 00:00 EDT to" in text
     assert "No inspection was logged in this time" in text  # the only one was on 28 October
     assert "With hindsight: weather, log and builds as they are known now" in text
@@ -112,8 +104,8 @@ def test_a_planned_walk_is_held_against_the_inspections_of_its_day(run, yard, mo
     run("log", "inspection", stops[0], "--by", "Ida", "--at", "2023-11-16 10:00")
     run("log", "inspection", stops[-1], "--by", "Ida", "--at", "2023-11-17 10:00")  # a day late: not the walk's
     monkeypatch.setattr(report_season, "now", lambda: WRAPPED + 31 * 24 * HOUR)
-    assert f"On 1 planned walk, 1 of {len(stops)} planned stops" in Review(season(run).out).text
-    before = Review(season(run, "--until", "2023-11-16 09:01").out).text
+    assert f"On 1 planned walk, 1 of {len(stops)} planned stops" in Page(season(run).out).text
+    before = Page(season(run, "--until", "2023-11-16 09:01").out).text
     assert "No walk was planned with stormwalk in this season" in before
 
 

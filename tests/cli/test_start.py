@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.operations.log import NewFinding, record_inspection
+from monitor.exchange.entry_values import NewFinding
+from monitor.operations.log import record_inspection
 from monitor.store import register
 from monitor.store.connection import connect
 

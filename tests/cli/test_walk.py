@@ -133,6 +133,18 @@ def test_what_makes_no_sense_is_refused_with_one_sentence(planned, run):
     refused(run(*PLAN, "--crew", "0"), "--crew: 0 people; expected 1 to 200")
 
 
+def test_a_start_that_is_long_gone_is_refused_and_a_time_alone_is_the_next_one(yard, run):
+    refused(
+        run("walk", "plan", "--start", "2023-02-18 07:30"),
+        "The start, Sat 18 Feb 2023 07:30 EST, lies before the ranking that the walk would rest on,",
+    )
+    assert json_of(run("walk", "list", "--json")) == []
+    later = json_of(run(*PLAN, "--start", "9:30", "--json"))
+    assert later["request"]["start"] == "2023-11-18T14:30:00Z"
+    tomorrow = json_of(run(*PLAN, "--start", "08:30", "--json"))
+    assert tomorrow["request"]["start"] == "2023-11-19T13:30:00Z"
+
+
 def test_without_a_walk_the_next_step_is_told(yard, run):
     sentence = 'No walk is planned for yard north yet. Plan one with "stormwalk walk plan".'
     refused(run("walk", "show"), sentence)

@@ -505,7 +505,7 @@ def test_the_log_is_numbered_in_the_order_of_time(covers):
     words = Page(covers["cover-7.html"]).words
     assert "2 done: cleared snow Tue 4 Nov 2025 10:00 EST Una Bell" in words
     assert "1 inspected, inside too, all sound; measured snow 2 in deep Tue 4 Nov 2025 09:00 EST Una Bell" in words
-    assert "5 found tied to stand, stands: severity 3, make safe now" in words
+    assert "5 found tied to stand: severity 3, make safe now" in words
     assert "Nothing is logged for this cover" in Page(covers["cover-bare.html"]).words
 
 

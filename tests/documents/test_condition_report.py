@@ -15,15 +15,16 @@ from conftest import skip_or_fail
 from hypothesis import given
 from hypothesis import strategies as st
 from invented_yard import DAY, HOUR, WRAPPED, metar
-from page_reader import Page as PlainPage
+from page_reader import Page
 
 from monitor.documents import condition_report as document
 from monitor.documents.pdf import to_pdf
 from monitor.errors import StormwalkError
+from monitor.exchange.entry_values import NewFinding
 from monitor.explanation import explain
 from monitor.hazards.series import cover_series, yard_weather
 from monitor.operations.condition import assess_boat, condition_report, report_name
-from monitor.operations.log import NewFinding, record_action
+from monitor.operations.log import record_action
 from monitor.operations.photos import photo_folder, photos_of_boat, record_photo, withdraw_photo
 from monitor.operations.ranking import assess_yard
 from monitor.operations.register import import_covers, set_curve
@@ -32,17 +33,6 @@ from monitor.operations.yard_hours import HAZARD_PARAMETERS
 from monitor.presentation.condition import PhotoLine, condition
 from monitor.store.connection import connect
 from monitor.wording import CAUTIONS, reason_value_text
-
-
-class Page(PlainPage):
-    """A page that has pictures."""
-
-    def handle_starttag(self, tag, attributes):
-        if tag != "img":
-            super().handle_starttag(tag, attributes)
-            return
-        self.tags.append((tag, tuple(name for name, _ in attributes)))
-        self.attributes.append((tag, dict(attributes)))
 
 
 @pytest.fixture(scope="module")

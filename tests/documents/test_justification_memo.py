@@ -284,7 +284,19 @@ def test_what_is_not_known_has_no_number(topic, labels):
     rows = standings(one, one.series, one.cover_of("7"), topic, START)
     assert len(rows) == labels
     known = {row.quantity.label for row in rows if not math.isnan(row.value)}
-    assert known <= {"days since its own last re-tensioning", "hours with snow lying", *_STORES}
+    assert known <= {"days since its own last re-tensioning", *_STORES}
+
+
+def test_an_hour_whose_weather_nobody_knows_is_no_hour_with_snow_lying():
+    # Snow falls in frost from the 5th of 36 hours on, and stays: 32 hours, of which 6 are not known.
+    names = ["air_temperature_c", "precipitation_mm", "snowfall_water_mm"]
+    fallen = snow()
+    torn = fallen.values.copy()
+    torn.loc[torn.index[20:26], names] = math.nan
+    for weather, lying_h in ((fallen, 32), (replace(fallen, values=torn), 26)):
+        one = assessed(weather)
+        row = standings(one, one.series, one.cover_of("7"), "slope", START)[1]
+        assert (row.quantity.label, row.value, row.median) == ("hours with snow lying", lying_h, lying_h)
 
 
 _STORES = {

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 from conftest import skip_or_fail
-from page_reader import Page as PlainPage
+from page_reader import Page
 from season_picture import NASTY_NAME, YARD, calibration_of, content, content_of, document, review_of, season
 
 from monitor.documents.season_charts import grid_svg, shares_svg
@@ -18,14 +18,6 @@ from monitor.presentation.season_review import FOR_THE_YARD, season_content
 from monitor.presentation.season_tables import estimate_text
 from monitor.ranking import RankingParameters
 from monitor.wording import CAUTIONS
-
-
-class Page(PlainPage):
-    """A page with pictures."""
-
-    def handle_starttag(self, tag, attributes):
-        if tag != "img":
-            super().handle_starttag(tag, attributes)
 
 
 def rows_of(table):

@@ -5,13 +5,13 @@ from contextlib import closing
 from datetime import timedelta
 
 import pytest
-from invented_yard import COVERS, GALE, HOUR, SNOW, WRAPPED, YARD, in_hours, metar
+from invented_yard import GALE, HOUR, SNOW, WRAPPED, YARD, in_hours, metar, record_yard
 from page_reader import Page
 
 from monitor.cli import main
 from monitor.errors import StormwalkError
-from monitor.operations.log import NewFinding, record_inspection
-from monitor.operations.register import import_covers
+from monitor.exchange.entry_values import NewFinding
+from monitor.operations.log import record_inspection
 from monitor.operations.walk_sheet import sheet_of_walk
 from monitor.operations.walks import change_walk, plan_walk
 from monitor.operations.weather import import_weather
@@ -32,8 +32,7 @@ def yard_file(tmp_path_factory):
     """Three covers after snow and a gale; one loose band and one stand that moved; a walk planned from the ranking."""
     path = tmp_path_factory.mktemp("walk") / "stormwalk.db"
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
         hours = round((NOW - WRAPPED) / HOUR)
         weather = in_hours(range(20, 30), SNOW)
         for name, gale in in_hours(range(40, 50), GALE).items():

@@ -2,6 +2,7 @@
 
 import importlib
 import pkgutil
+import re
 from collections import Counter
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -78,6 +79,22 @@ def test_a_clock_set_back_by_hours_takes_entries_in_the_order_in_which_they_came
     assert check.level == "act now"
     assert "the clock was set back, or was ahead then" in check.found
     assert clock_check(yard, true_now + HOUR).level == "ok"
+
+
+def test_a_list_made_with_the_clock_set_back_by_a_day_says_that_it_is(yard, set_clock, true_now):
+    assert run_here(yard, "rank").err == ""
+    entries = acknowledged(log_a_look(yard))
+    set_clock(true_now - DAY)
+    listed = run_here(yard, "rank")
+    assert listed.exit_code == 0
+    assert re.fullmatch(
+        rf"The newest of \w+ was stored at \S+Z, and now it is {true_now - DAY:%Y-%m-%dT%H:%M:%SZ}: the clock was set "
+        r"back, or was ahead then\. Set it first: what is newer than the clock is not in this list\.\n",
+        listed.err,
+    )
+    set_clock(true_now + HOUR)
+    assert run_here(yard, "rank").err == ""
+    assert lost(yard, entries) == []
 
 
 def test_a_clock_set_back_by_a_year_is_noticed_by_the_day_on_which_the_boat_was_wrapped(yard, set_clock, true_now):

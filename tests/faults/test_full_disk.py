@@ -1,11 +1,12 @@
 """The disk fills up while something is written: it is said, what was there stays whole, and it goes on once there is
 room. A real file system of 6 MB in memory, filled to the last bytes."""
 
+import re
 from contextlib import closing, suppress
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
-from faulty_disks import acknowledged, copied, lost, make_older, run_here, stored, version_of
+from faulty_disks import OLDER, acknowledged, copied, lost, make_older, run_here, stored, version_of
 from invented_app import NOW, app_of, fill, picture, signed_in
 from invented_yard import HOUR, YARD, metar
 from simulated_service import BEGIN, MINUTE, Airport, Clock, plug_in
@@ -13,6 +14,7 @@ from simulated_service import BEGIN, MINUTE, Airport, Clock, plug_in
 from monitor.cli import watch
 from monitor.errors import StoreError
 from monitor.messages import Notice
+from monitor.operations.backup import back_up
 from monitor.operations.weather import import_weather
 from monitor.sending import Sender
 from monitor.service import Service
@@ -20,6 +22,7 @@ from monitor.settings import Settings
 from monitor.store import backup
 from monitor.store import service as service_store
 from monitor.store.connection import connect
+from monitor.store.migrations import SCHEMA_VERSION
 
 ENTRY = ("log", "inspection", "02", "--by", "Ida", "--finding", "loose_band@port:1")
 
@@ -111,7 +114,7 @@ def test_an_older_database_stays_whole_or_is_brought_up_to_date(disk, yard_file)
         done = run_here(path, "init")
         disk.clear()
         versions.append(version_of(path))
-        assert (done.exit_code, versions[-1]) in ((1, 6), (0, 7)), done
+        assert (done.exit_code, versions[-1]) in ((1, OLDER), (0, SCHEMA_VERSION)), done
         assert done.exit_code == 0 or "Nothing was changed" in done.err or "The original is unchanged" in done.err
         assert half_files(disk.folder) == []
         assert len(stored(path)) == 1  # brought up to date here, with room
@@ -119,8 +122,8 @@ def test_an_older_database_stays_whole_or_is_brought_up_to_date(disk, yard_file)
             file.unlink()
         for file in sorted(disk.folder.rglob("*"), reverse=True):
             file.rmdir() if file.is_dir() else file.unlink()
-    assert versions[0] == 6
-    assert versions[-1] == 7
+    assert versions[0] == OLDER
+    assert versions[-1] == SCHEMA_VERSION
 
 
 @pytest.mark.thorough
@@ -139,6 +142,7 @@ def test_a_backup_and_a_restore_are_whole_or_not_there(disk, yard, monkeypatch):
             done = run_here(yard, *command)
             outcomes.append(done.exit_code)
             assert target.exists() == (done.exit_code == 0)
+            assert ".part" not in done.err  # that is gone when it is read
             assert (
                 done.exit_code == 0
                 or "Nothing was restored" in done.err
@@ -151,6 +155,44 @@ def test_a_backup_and_a_restore_are_whole_or_not_there(disk, yard, monkeypatch):
             (disk.folder / "r.photos").rmdir() if (disk.folder / "r.photos").exists() else None
         assert {path.name for path in disk.folder.iterdir()} == {"filler"}
     assert set(outcomes) == {0, 1}
+
+
+def test_a_night_without_room_for_a_backup_leaves_those_of_other_nights_whole(disk, on_disk, monkeypatch):
+    monkeypatch.setattr(backup, "SPARE_BYTES", -100_000_000)  # so that the disk fills in the middle
+    now, outcomes = datetime(2026, 2, 22, 3, 0, tzinfo=UTC), []
+    nights = [back_up(on_disk, now=now - number * timedelta(minutes=1)).path for number in range(3)]
+    before = [night.read_bytes() for night in nights]
+    for left in (0, 40_000, 200_000, 380_000):
+        disk.fill(left)
+        with pytest.raises(StoreError, match=r"No backup was made\.|The original is unchanged\.") as refused:
+            back_up(on_disk, now=now + timedelta(minutes=left // 1000), keep=1)
+        outcomes.append(str(refused.value))
+        assert ".part" not in outcomes[-1]
+        assert [night.read_bytes() for night in nights] == before
+        assert sorted(nights[0].parent.iterdir()) == sorted(nights)
+    assert len(set(outcomes)) > 1
+    disk.clear()
+    assert back_up(on_disk, now=now + timedelta(days=1), keep=1).removed
+
+
+def test_a_restore_whose_disk_is_full_at_its_last_step_speaks_of_the_place_that_was_named(disk, yard, monkeypatch):
+    monkeypatch.setattr(backup, "SPARE_BYTES", 0)
+    whole, place = yard.with_name("whole.zip"), disk.folder / "again.db"
+    assert run_here(yard, "backup", "--to", whole).exit_code == 0
+
+    def once_it_is_full(path):
+        path.with_name(f"{path.name}-shm").unlink(missing_ok=True)  # it would have its room already
+        disk.fill()
+        return connect(path)
+
+    monkeypatch.setattr("monitor.operations.backup.connect", once_it_is_full)
+    done = run_here(yard, "restore", whole, "--to", place)
+    assert re.fullmatch(
+        rf"{re.escape(str(place))} is on a disk that is full \([\w /]+\)\. Nothing was restored\. Make room on it and "
+        r"try again\.\n",
+        done.err,
+    )
+    assert {path.name for path in disk.folder.iterdir()} == {"filler"}
 
 
 def test_weather_that_finds_no_room_is_stored_whole_or_not_at_all(disk, on_disk):

@@ -4,9 +4,11 @@ import re
 from contextlib import closing
 
 import pytest
-from faulty_disks import ORDINARY_USER, copied, run_here, stored, stormwalk
-from invented_app import NOW, Clock, app_of, fill, picture, signed_in
+from faulty_disks import ORDINARY_USER, acknowledged, copied, lost, run_here, settled, stored, stormwalk
+from invented_app import NOW, Clock, app_of, fill, picture, signed_in, visitor_of
+from web_process import PASSWORD
 
+from monitor.service import utc_now
 from monitor.store.connection import connect
 
 ENTRY = ("log", "inspection", "02", "--by", "Ida")
@@ -69,6 +71,36 @@ def test_the_pages_say_so_and_the_entry_is_taken_once_the_disk_is_writable(disk)
             assert "Allow this user to write to the file and its folder." in answer.text
     assert per.post("/api/inspections", json=entry).status_code == 201
     assert stored(path) == [entry["id"]]
+
+
+def test_a_disk_that_the_system_stops_writing_to_shows_pages_and_the_list_and_takes_no_entry(mains, yard_file):
+    path = copied(yard_file, mains.folder)
+    settled(mains.folder)
+    refusal = (
+        "The database or its disk may only be read now; find out why, and try again (attempt to write a readonly "
+        "database). Nothing of this entry was stored."
+    )
+    with closing(connect(path)):  # as a service has it
+        kept = acknowledged(run_here(path, *ENTRY))
+        ola = visitor_of(app_of(path, utc_now))
+        ola.post("/sign-in", data={"name": "Ola", "password": PASSWORD})
+        mains.fail()
+        assert ola.get("/yards/north/").status_code == 200
+        refused = ola.post("/api/inspections", json={"boat": "01"})
+        assert (refused.status_code, refused.json()["problem"]) == (503, refusal)
+        assert run_here(path, *ENTRY).err == f"{refusal}\n"
+        listed = run_here(path, "rank", "--top", "1")
+        assert listed.exit_code == 1
+        assert "\n  1  this week " in listed.out
+        assert "Kept as ranking" not in listed.said
+        assert listed.err == f"{refusal} The list was made all the same; it is not kept.\n"
+        assert run_here(path, "backup").err == (
+            f"{path.with_name('yard.backups')}: Read-only file system. No backup was made. Make room or allow writing "
+            f"there, or name another place.\n"
+        )
+    mains.start()
+    assert lost(path, kept) == []
+    assert run_here(path, *ENTRY).exit_code == 0
 
 
 def test_a_disk_that_turns_so_under_the_service_still_shows_pages_and_keeps_entries_out_with_a_sentence(disk):

@@ -31,6 +31,15 @@ def test_a_second_service_on_one_file_is_refused_and_all_else_may_go_on(yard, co
         assert stormwalk(yard, "log", "inspection", "02", "--by", "Ida").exit_code == 0
 
 
+def test_a_link_to_the_database_is_the_same_database_with_the_same_photos(yard):
+    link = yard.with_name("link.db")
+    link.symlink_to(yard.name)
+    with only_scheduler(yard):
+        refused = stormwalk(link, "watch")
+    assert refused.err.startswith(f"Another stormwalk service already runs on {yard}.")
+    assert "1 photos, all there" in stormwalk(link, "doctor").said
+
+
 @pytest.mark.thorough
 def test_a_service_and_two_people_who_log_at_once_lose_and_refuse_nothing(yard, tmp_path, monkeypatch):
     before, airport, clock = stored(yard), Airport(), Clock(utc_now())

@@ -10,25 +10,28 @@ from random import Random
 import numpy as np
 import pytest
 from fuzz_mutations import HOSTILE_TEXTS, hostile_text, mutated, random_bytes
-from fuzz_targets import ANSWERS, BY_NAME, FETCHED, TARGETS, Target, check
+from fuzz_targets import ANSWERS, BY_NAME, FETCHED, TARGETS, Target, assert_is_sentence, check
 from hypothesis import given, note, seed, settings
 from hypothesis import strategies as st
 from invented_app import NOW, fill
-from invented_yard import YARD
+from invented_yard import COVERS, YARD
 
-from monitor.errors import ProviderContractError, StoreError, StormwalkError
+from monitor.cli.walk import crew_from_text
+from monitor.errors import ProviderContractError, StoreError, StormwalkError, printable
+from monitor.exchange.entry_values import EntryError, finding_from_text, inspection_from
 from monitor.exchange.log_files import LogFileError, read_log
+from monitor.exchange.register_csv import read_covers
 from monitor.operations.accounts import guest_boat, guest_token, make_guest_link
 from monitor.operations.backup import back_up
-from monitor.operations.log import finding_from_text
 from monitor.store import backup as backup_store
 from monitor.store.backup import read_manifest, verify
 from monitor.store.connection import connect
+from monitor.units import UnreadableError
 from monitor.walks.stored import plan_from_json
 from monitor.weather.providers import bright_sky, logger, metar_archive, ncei_daily, open_meteo, open_meteo_archive
 from monitor.weather.providers.http import holds_until
 from monitor.weather.stations import parse_nws_stations
-from monitor.web.entries import EntryError, inspection_form_values, inspection_from
+from monitor.web.entries import inspection_form_values
 
 EVERY = [pytest.param(target, id=target.name) for target in TARGETS]
 
@@ -237,9 +240,53 @@ def queue(**entry):
 )
 def test_letters_of_a_phone_s_file_that_cannot_be_written_down_are_refused(entry, where):
     with pytest.raises(LogFileError) as refusal:
-        read_log(queue(**entry), "q.json", YARD, read_inspection=inspection_from, read_action=inspection_from)
+        read_log(queue(**entry), "q.json", YARD)
     assert any(f"inspections[0].{where}:" in str(problem) for problem in refusal.value.problems)
     str(refusal.value).encode()
+
+
+def test_what_a_terminal_would_obey_is_quoted_as_an_escape():
+    assert printable("a\x1b[2J\x9b\t\u2028\u202e\udcff\nZoë ☂") == r"a\x1b[2J\x9b\t\u2028\u202e\udcff" + "\nZoë ☂"
+    assert str(StormwalkError("\x1b]0;x\x07")) == r"\x1b]0;x\x07"
+    assert UnreadableError("\0" * 5000, "a number").found == (r"\x00" * 20)[:77] + "..."
+
+
+@pytest.mark.parametrize("said", ["\n" * 300 + "x", "\x1b" * 500, "\u2028" * 500], ids=["lines", "controls", "marks"])
+def test_what_a_service_says_is_quoted_in_one_short_line(said):
+    with pytest.raises(ProviderContractError) as refusal:
+        bright_sky.parse(json.dumps({"detail": said}).encode(), fetched_at=FETCHED)
+    assert_is_sentence(str(refusal.value))
+    assert "\n" not in str(refusal.value)
+
+
+@pytest.mark.parametrize("letter", ["\x0e", "\u2028"])
+def test_a_logger_s_header_of_control_characters_is_told_in_part(letter):
+    with pytest.raises(ProviderContractError) as refusal:
+        logger.parse(("hour_ending,a" + letter * 2000 + "\n1,2\n").encode(), fetched_at=FETCHED)
+    assert_is_sentence(str(refusal.value))
+
+
+def test_of_an_entry_with_hundreds_of_mistakes_the_first_are_told():
+    entry = {"boat": "01", "findings": [{"defect": "x", "place": "y", "severity": 9}] * 50}
+    with pytest.raises(EntryError) as refusal:
+        inspection_from(entry)
+    assert len(refusal.value.problems) == 150
+    assert "... and 130 more. Nothing was logged." in str(refusal.value)
+
+
+@pytest.mark.parametrize("number", ["9" * 5000, "0", "201"], ids=["digits", "none", "many"])
+def test_a_crew_that_no_yard_has_is_refused(number):
+    with pytest.raises(StormwalkError, match="expected 1 to 200, or names between commas"):
+        crew_from_text(number, 4)
+
+
+@pytest.mark.parametrize("name", ["a\x1b[2Jb", "a\x9bb", "a\x7fb"], ids=["ESC", "CSI", "DEL"])
+def test_a_name_in_a_register_that_a_terminal_would_obey_is_refused(name):
+    head, first, *_ = COVERS.splitlines()
+    cells = dict(zip(head.split(","), first.split(","), strict=True))
+    row = ",".join({**cells, "boat_name": name}.values())
+    with pytest.raises(StormwalkError, match=r"column boat_name: a.* is not text that can be written down"):
+        read_covers(f"{head}\n{row}\n", "covers.csv", YARD)
 
 
 def test_a_kept_walk_with_a_word_in_place_of_a_number_is_refused():

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from invented_yard import YARD
 
 from monitor.exchange.log_columns import LOG_COLUMNS, log_columns_help
-from monitor.exchange.log_files import LogFileError, read_log, write_log
+from monitor.exchange.log_files import LogFileError, read_log
+from monitor.exchange.log_tables import write_log
 from monitor.inspections import ACTIONS, DEFECTS, PLACES, STAND_DEFECTS, Action, Finding, Inspection, finding_id
-from monitor.web.entries import action_from, inspection_from
 
 SOUND = {"boat": "01", "at": "2023-12-02 09:30", "by": "Ida"}
 CHAFE = SOUND | {"defect": "chafe", "place": "bow", "severity": "1"}
@@ -40,7 +40,7 @@ def table(*rows, separator=",", line_end="\n"):
 
 
 def read(content, **choices):
-    return read_log(content, "paper.csv", YARD, read_inspection=inspection_from, read_action=action_from, **choices)
+    return read_log(content, "paper.csv", YARD, **choices)
 
 
 def problems(content, **choices):
@@ -252,13 +252,14 @@ def test_rows_that_do_not_agree_are_told(rows, sentence):
         (b"\n \n", "paper.csv line 1: empty"),
         (b"boat,at,by\n", "a header alone is not a table of what was seen and done"),
         (b"boat,at,by\n01,2023-12-02 09:30,\xc6rna\n", "line 2: byte 0xC6 is not UTF-8 text"),
-        ("boat,at,by\n01,2023-12-02 09:30,Ida\n".encode("utf-16"), "is not UTF-8 text"),
+        ("boat,at,by\n01,2023-12-02 09:30,Ida\n".encode("utf-16"), "paper.csv: this is text in UTF-16;"),
         (b"boat,at,by\n01\0,2023-12-02 09:30,Ida\n", "line 2: byte 0x00 is not UTF-8 text"),
         (b"boat,at,by\n01;2023-12-02 09:30;Ida\n", "line 2: a row of 1 cells is not a row under the 3 headers"),
         (b'boat,at,by\n"01,2023-12-02 09:30,Ida\n', "line 2: the row is not readable"),
         (b"boat,at,by\n01,2023-12-02 09:30,Ida,more\n", "line 2: a row of 4 cells is not"),
         (b"boat,by,note\n01,Ida,x\n", "column at: empty"),
-        (b"name,when\n1,2\n", "column boat: missing; it should be in the header"),
+        (b"name,when\n1,2\n", "has none of the columns that such a table needs: boat."),
+        (b"at,when\n1,2\n", "has none of the columns that such a table needs: boat."),
     ],
 )
 def test_a_file_that_is_no_such_table_is_refused_in_a_sentence(content, sentence):

@@ -4,11 +4,9 @@ import shutil
 from contextlib import closing
 
 import pytest
-from invented_yard import COVERS, WRAPPED, YARD
+from invented_yard import record_yard
 
 from monitor.cli.demo import load_demo
-from monitor.operations.register import import_covers
-from monitor.store import register
 from monitor.store.connection import connect
 
 
@@ -17,8 +15,7 @@ def yard_file(tmp_path_factory):
     """A database file with the invented yard and its three covers, recorded on the day they were wrapped."""
     path = tmp_path_factory.mktemp("yard") / "yard.db"
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
     return path
 
 

@@ -7,8 +7,9 @@ from invented_yard import DAY, HOUR, SNOW, WRAPPED, YARD, in_hours, metar
 from simulated_service import forecast_answer
 
 from monitor.errors import StormwalkError
+from monitor.exchange.entry_values import NewFinding
 from monitor.operations.kept_rankings import keep_ranking, kept_ranking
-from monitor.operations.log import NewFinding, record_inspection
+from monitor.operations.log import record_inspection
 from monitor.operations.ranking import assess_yard, look_ahead
 from monitor.operations.weather import import_weather
 from monitor.preparation import LEAST_GROWTH, by_cover, preparation_text

@@ -535,6 +535,22 @@ def test_nothing_is_removed_unless_asked_or_where_the_new_one_failed(path, monke
     assert len(list(folder.iterdir())) == 3
 
 
+def test_the_newest_backup_that_has_a_photo_stays_though_newer_ones_lack_it(path):
+    folder, photos = path.with_name("stormwalk.backups"), photo_folder(path)
+    made = [back_up(path, now=NOW + number * timedelta(minutes=1), keep=9).path for number in range(2)]
+    photos.rename(photos.with_name("elsewhere"))  # as where its disk is not mounted
+    for number in range(2, 6):
+        last = back_up(path, now=NOW + number * timedelta(minutes=1), keep=2)
+    assert len(last.manifest.missing) == 3
+    left = [file for _, file in backups_in(folder, path)]
+    assert left[0] == made[1]
+    assert len(left) == 3
+    assert len(store.verify(left[0]).photos) == 3
+    photos.with_name("elsewhere").rename(photos)
+    back_up(path, now=NOW + 6 * timedelta(minutes=1), keep=2)
+    assert made[1] not in [file for _, file in backups_in(folder, path)]
+
+
 # --- each night
 
 

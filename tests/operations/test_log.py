@@ -8,12 +8,10 @@ import pytest
 from invented_yard import COVERS, DAY, HOUR, WRAPPED, YARD
 
 from monitor.errors import LogError, RegisterError
+from monitor.exchange.entry_values import NewFinding, finding_from_text, length_from_text
 from monitor.inspections import ACTIONS, DEFECTS, PLACES, STAND_DEFECTS
 from monitor.operations.log import (
     STAND_CAUTION,
-    NewFinding,
-    finding_from_text,
-    length_from_text,
     log_rows,
     record_action,
     record_finding,
@@ -94,9 +92,11 @@ def test_an_inspection_is_logged_with_all_that_it_found(conn):
     assert said == [
         f"Logged inspection {visit.id[:8]} of boat 02 (Fig): 2 findings.",
         *(
-            f"Finding {finding.id[:8]}: {finding.defect} at {finding.place}, severity {finding.severity} ({words})."
+            f"Finding {finding.id[:8]}: {words}."
             for finding, words in zip(
-                sorted(entries.findings, key=lambda f: -f.severity), ["repair soon", "watch"], strict=True
+                sorted(entries.findings, key=lambda f: -f.severity),
+                ["sag at stern, severity 2 (repair soon)", "vent lost, severity 1 (watch)"],
+                strict=True,
             )
         ),
     ]
@@ -356,11 +356,21 @@ def test_what_is_corrected_already_is_corrected_by_its_correction(conn):
 # --- actions
 
 
+AS_READ = {
+    "retensioned_band": "re-tensioned band",
+    "retensioned_belly_bands": "re-tensioned belly bands",
+    "rewelded": "re-welded",
+    "rewrapped": "re-wrapped",
+}
+"""Actions that are not read as they are typed, with a blank for each underscore."""
+
+
 @pytest.mark.parametrize("action", ACTIONS)
 def test_every_action_of_the_list_is_taken(conn, action):
     said = work(conn, "01", action)
     (entry,) = log(conn).actions
-    assert said[0] == f"Logged action {entry.id[:8]} at boat 01 (Plum): {action}."
+    words = AS_READ.get(action, action.replace("_", " "))
+    assert said[0] == f"Logged action {entry.id[:8]} at boat 01 (Plum): {words}."
 
 
 def test_an_action_outside_the_list_is_refused(conn):
@@ -430,7 +440,7 @@ def test_a_corrected_quantity_counts_in_the_place_of_the_first(conn):
     work(conn, "01", "vents_added", quantity=2, action_id="1111")
     said = work(conn, "01", "vents_added", None, quantity=3, corrects_id="1111", recorded_at=SEEN + DAY)
     assert said[1:] == [
-        "Took back what vents_added of 2023-12-02 had added to the build.",
+        "Took back what vents added of 2023-12-02 had added to the build.",
         "The cover has 7 vents from then on.",
     ]
     assert builds(conn) == [(WRAPPED, 4, 4), (SEEN, 7, 4)]
@@ -578,11 +588,13 @@ def test_the_log_is_listed_oldest_first_with_what_was_measured(conn):
     assert [(row["boat"], row["entry"], row["what"], row["who"], row["note"]) for row in rows] == [
         ("01", "inspection", "outside", "Ida", ""),
         ("02", "inspection", "inside and outside, snow depth 15 cm, snow water 30 mm", "Ida", ""),
-        ("02", "finding", "snow_lying at port, repair soon", "Ida", ""),
-        ("02", "action", "cleared_snow", "Ida", "soft broom"),
-        ("02", "action", "vents_added (2)", "Ida", ""),
+        ("02", "finding", "snow lying at port, repair soon", "Ida", ""),
+        ("02", "action", "cleared snow", "Ida", "soft broom"),
+        ("02", "action", "vents added (2)", "Ida", ""),
     ]
     assert [row["at"] for row in rows] == [SEEN - DAY, SEEN, SEEN, SEEN + HOUR, SEEN + 2 * HOUR]
+    as_typed = [row["what"] for row in log_rows(conn, YARD, raw=True)]
+    assert as_typed[2:] == ["snow_lying at port, repair soon", "cleared_snow", "vents_added (2)"]
     assert [row["boat"] for row in log_rows(conn, YARD, "01")] == ["01"]
     assert log_rows(conn, YARD, "03") == []
 

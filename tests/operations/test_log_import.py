@@ -17,15 +17,15 @@ from PIL import Image
 from PIL.ExifTags import IFD, Base
 
 from monitor.errors import LogError
+from monitor.exchange.entry_values import NewFinding
 from monitor.exchange.log_files import LogFileError
 from monitor.inspections import finding_id
-from monitor.operations.log import STAND_CAUTION, NewFinding, record_action, record_finding, record_inspection
+from monitor.operations.log import STAND_CAUTION, record_action, record_finding, record_inspection
 from monitor.operations.log_import import export_log, import_log
 from monitor.operations.photos import original_bytes, photo_folder, photos_of_boat
 from monitor.store import inspections as store
 from monitor.store import register
 from monitor.store.connection import connect
-from monitor.web.entries import action_from, inspection_from
 
 NOW = datetime(2023, 12, 10, 12, tzinfo=UTC)
 AT = datetime(2023, 12, 2, 14, 30, tzinfo=UTC)
@@ -50,8 +50,7 @@ def table(*rows):
 
 def load(conn, content, path=None, **choices):
     folder = photo_folder(Path(path)) if path is not None else Path("nowhere.photos")
-    settings = {"now": NOW, "by": "", "photo_files": None, "photo_folder": folder}
-    settings |= {"read_inspection": inspection_from, "read_action": action_from} | choices
+    settings = {"now": NOW, "by": "", "photo_files": None, "photo_folder": folder} | choices
     return import_log(conn, YARD, content, "paper.csv", **settings)
 
 

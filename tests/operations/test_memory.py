@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 from invented_yard import COVERS, GALE, HOUR, SNOW, WRAPPED, YARD, in_hours, metar, open_meteo
 
 from monitor.errors import LogError, StormwalkError
+from monitor.exchange.entry_values import NewFinding
 from monitor.operations import ranking, sources
-from monitor.operations.log import NewFinding, record_action, record_inspection
+from monitor.operations.log import record_action, record_inspection
 from monitor.operations.memory import Memory
 from monitor.operations.ranking import assess_yard
 from monitor.operations.register import import_covers, set_curve

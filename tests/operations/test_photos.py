@@ -13,8 +13,9 @@ from PIL import Image
 from PIL.ExifTags import GPS, IFD, Base
 
 from monitor.errors import LogError, StoreError
+from monitor.exchange.entry_values import NewFinding
 from monitor.operations import photos as operations
-from monitor.operations.log import NewFinding, record_action, record_inspection
+from monitor.operations.log import record_action, record_inspection
 from monitor.operations.photos import (
     original_bytes,
     original_path,
@@ -25,10 +26,10 @@ from monitor.operations.photos import (
     recent_inspection,
     record_photo,
     upright_copy,
-    whose_photo,
     withdraw_photo,
 )
 from monitor.store import inspections as log_store
+from monitor.store import photos as photo_store
 from monitor.store import register
 
 SEEN = datetime(2023, 12, 2, 14, 30, tzinfo=UTC)
@@ -100,14 +101,15 @@ def test_photos_lie_beside_their_database():
 
 
 def test_a_photo_is_kept_as_taken_under_its_hash(conn, folder, take):
-    (said,) = take(a_photo(place=True))
+    said, moment = take(a_photo(place=True))
+    assert moment.startswith("The picture does not say when it was taken: the time of logging stands instead.")
     (logged,) = photos_of_boat(conn, YARD, "01")
     assert said == f"Logged photo {logged.id[:8]} of boat 01, taken Sat 2 Dec 2023 10:30 EST."
     assert files(folder) == [f"{logged.sha256[:2]}/{logged.sha256}.jpg"]
     assert original_bytes(folder, logged) == a_photo(place=True)
     assert (logged.width_px, logged.height_px, logged.media_type) == (80, 60, "image/jpeg")
     assert (logged.inspection_id, logged.finding_id, logged.action_id) == (VISIT, None, None)
-    assert whose_photo(conn, logged).boat == "01"
+    assert photo_store.whose(conn, logged).boat == "01"
 
 
 def test_two_photos_of_the_same_bytes_share_their_file(conn, folder, take):

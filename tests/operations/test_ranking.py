@@ -12,8 +12,9 @@ from invented_yard import COVERS, DAY, GALE, HOUR, SNOW, WRAPPED, YARD, in_hours
 
 from monitor.cli.demo import AS_OF, load_demo
 from monitor.errors import StormwalkError
+from monitor.exchange.entry_values import NewFinding
 from monitor.operations.kept_rankings import keep_ranking, kept_ranking
-from monitor.operations.log import NewFinding, record_action, record_finding, record_inspection
+from monitor.operations.log import record_action, record_finding, record_inspection
 from monitor.operations.ranking import assess_yard
 from monitor.operations.register import export_covers, import_covers, set_curve
 from monitor.operations.weather import import_weather

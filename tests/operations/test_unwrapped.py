@@ -8,8 +8,9 @@ from invented_yard import COVERS, DAY, GALE, HOUR, WRAPPED, YARD, in_hours, meta
 from simulated_service import Airport, Clock, People, plug_in
 
 from monitor.errors import StormwalkError
+from monitor.exchange.entry_values import NewFinding
 from monitor.operations.condition import condition_report
-from monitor.operations.log import NewFinding, record_action, record_inspection
+from monitor.operations.log import record_action, record_inspection
 from monitor.operations.ranking import assess_yard, cover_on
 from monitor.operations.register import import_covers
 from monitor.operations.review import EARLIER_SEASON, replay_season

@@ -8,8 +8,9 @@ import pytest
 from invented_yard import HOUR, WRAPPED, YARD, metar
 
 from monitor.errors import StormwalkError
+from monitor.exchange.entry_values import NewFinding
 from monitor.inspections import STAND_DEFECTS
-from monitor.operations.log import NewFinding, record_inspection
+from monitor.operations.log import record_inspection
 from monitor.operations.ranking import assess_yard
 from monitor.operations.walks import change_walk, plan_walk, walk, walks
 from monitor.operations.weather import import_weather

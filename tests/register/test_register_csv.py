@@ -228,10 +228,9 @@ def test_utf_8_is_read_with_and_without_a_byte_order_mark(mark):
     ("content", "line", "found"),
     [
         ("boat,boat_name\n1,Zoë\n".encode("latin-1"), 2, "byte 0xEB"),
-        ("boat,boat_name\n".encode("utf-16"), 1, "byte 0xFF"),
         ("boat\n1".encode("utf-16-le"), 1, "byte 0x00"),
     ],
-    ids=["latin-1", "utf-16", "utf-16 without mark"],
+    ids=["latin-1", "utf-16 without mark"],
 )
 def test_a_file_that_is_not_utf_8_is_refused_with_the_byte_and_the_way_out(content, line, found):
     with pytest.raises(RegisterFileError) as refused:
@@ -546,9 +545,8 @@ def test_what_cannot_be_exported_is_refused():
         write_covers([replace(cover, builds=(timeless,))])
 
 
-texts = (st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=12) | st.sampled_from(FORMULAS)).map(
-    str.strip
-)
+WRITABLE = st.characters(codec="utf-8", exclude_categories=["Cc"], include_characters="\t\n\r")
+texts = (st.text(WRITABLE, max_size=12) | st.sampled_from(FORMULAS)).map(str.strip)
 words = texts.filter(bool)
 
 
@@ -617,14 +615,21 @@ def test_a_register_of_covers_that_is_exported_and_imported_is_the_same(covers, 
     assert read_covers(write_covers(covers, units, time_zone), "covers.csv", YARD) == covers
 
 
+places = st.sampled_from(
+    [
+        (st.floats(0, 90), st.floats(-120, -30), "America/New_York"),
+        (st.floats(0, 90), st.floats(-30, 60), "Europe/Berlin"),
+        (st.floats(-90, 90), st.floats(-180, 180), "UTC"),
+    ]
+).flatmap(lambda place: st.tuples(place[0], place[1], st.just(place[2])))
+"""Latitude, longitude, time zone: anywhere within three hours of the zone's clock, on its side of the equator."""
+
 yards = st.builds(
-    Yard,
+    lambda key, name, place, elevation_m, *rest: Yard(key, name, place[0], place[1], elevation_m, place[2], *rest),
     words,
     words,
-    st.floats(-90, 90),
-    st.floats(-180, 180),
+    places,
     st.floats(-430, 6000),
-    st.sampled_from(["America/New_York", "Europe/Berlin", "UTC"]),
     st.sampled_from(TERRAINS),
     st.sampled_from(DISPLAY_UNITS),
     texts,

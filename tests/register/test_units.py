@@ -17,10 +17,8 @@ from monitor.units import (
     UnreadableError,
     display_unit,
     exact_text,
-    parse_length,
     parse_quantity,
     show_area,
-    show_knots,
     show_length,
     show_load,
     show_mass,
@@ -70,7 +68,7 @@ FEET_AND_INCHES = [  # text, feet, inches
 @pytest.mark.parametrize(("text", "feet", "inches"), FEET_AND_INCHES)
 def test_feet_and_inches_are_read_as_pint_adds_them(text, feet, inches):
     expected = in_metres(feet * ureg.foot + inches * ureg.inch)
-    assert parse_length(text, None) == pytest.approx(expected, rel=1e-15)
+    assert parse_quantity(text, "length", None) == pytest.approx(expected, rel=1e-15)
 
 
 @pytest.mark.parametrize(
@@ -79,7 +77,7 @@ def test_feet_and_inches_are_read_as_pint_adds_them(text, feet, inches):
 )
 def test_a_unit_in_the_text_goes_before_that_of_the_header(text, default_unit, metres):
     # By hand: 8.5 x 0.3048 = 2.5908
-    assert parse_length(text, default_unit) == metres
+    assert parse_quantity(text, "length", default_unit) == metres
 
 
 PINT_NAMES = {
@@ -127,7 +125,7 @@ def test_every_spelling_of_a_unit_is_read(dimension, unit):
 )
 def test_a_length_that_cannot_be_is_refused_with_what_is_expected(text, expected):
     with pytest.raises(UnreadableError) as refused:
-        parse_length(text, "ft")
+        parse_quantity(text, "length", "ft")
     assert (refused.value.found, refused.value.expected) == (text, expected)
 
 
@@ -137,24 +135,24 @@ def test_a_length_that_cannot_be_is_refused_with_what_is_expected(text, expected
 )
 def test_what_is_no_length_is_refused_with_an_example(text):
     with pytest.raises(UnreadableError, match=r"is not a length such as 2\.6 m"):
-        parse_length(text, "ft")
+        parse_quantity(text, "length", "ft")
 
 
 def test_a_very_long_text_is_cut_in_the_message():
-    with pytest.raises(UnreadableError, match=r"^99999999999999999999\.\.\. is not"):
-        parse_length("9" * 10_000, "ft")
+    with pytest.raises(UnreadableError, match=r"^9{77}\.\.\. is not a length"):
+        parse_quantity("9" * 10_000, "length", "ft")
 
 
 def test_a_plain_number_without_a_unit_anywhere_is_refused():
     with pytest.raises(
         UnreadableError, match=r"^8\.5 is not given with its unit; write for example 6in, 15cm or 8\.5ft"
     ):
-        parse_length("8.5", None)
+        parse_quantity("8.5", "length", None)
 
 
 def test_a_position_may_be_negative():
-    assert parse_length("-3'6\"", None, signed=True) == -1.0668  # by hand: 42 in x 0.0254
-    assert parse_length("−3.5", "m", signed=True) == -3.5
+    assert parse_quantity("-3'6\"", "length", None, signed=True) == -1.0668  # by hand: 42 in x 0.0254
+    assert parse_quantity("−3.5", "length", "m", signed=True) == -3.5
 
 
 PROPORTIONAL = [(dimension, unit) for dimension, unit in EVERY_UNIT if dimension != "temperature"]
@@ -175,7 +173,7 @@ def test_a_temperature_is_written_exactly_in_degrees_celsius_only():
 @given(st.integers(1, 10**9).map(lambda n: Fraction(n, 10_000)), st.sampled_from(["ft", "in", "mm", "cm"]))
 def test_a_typed_decimal_is_written_as_it_was_typed(number, unit):
     text = f"{float(number):.4f}".rstrip("0").rstrip(".")
-    assert exact_text(parse_length(text, unit), "length", unit) == text
+    assert exact_text(parse_quantity(text, "length", unit), "length", unit) == text
 
 
 SHOWN = [  # by hand, from the definitions in the National Institute of Standards and Technology's SP 811 (from memory)
@@ -185,6 +183,7 @@ SHOWN = [  # by hand, from the definitions in the National Institute of Standard
     (show_length, 0.9999, "1.00 m", "3 ft 3 in"),  # 39.37 in
     (show_length, 0.3047, "30.5 cm", "1 ft"),  # 11.996 in, never "12.0 in"
     (show_length, 3.655, "3.65 m", "12 ft"),  # 143.9 in, never "11 ft 12 in"; 3.655 is just under the half in binary
+    (show_length, 4.0, "4.00 m", "13 ft 1 in"),  # 157.48 in, rounded once
     (show_length, 0.0, "0 cm", "0 in"),
     (show_length, -0.0001, "0 cm", "0 in"),
     (show_length, -2.6, "-2.60 m", "-8 ft 6 in"),
@@ -205,10 +204,6 @@ SHOWN = [  # by hand, from the definitions in the National Institute of Standard
 @pytest.mark.parametrize(("show", "value", "metric", "us"), SHOWN)
 def test_a_quantity_is_shown_in_the_yards_units(show, value, metric, us):
     assert (show(value, "metric"), show(value, "us")) == (metric, us)
-
-
-def test_speed_is_shown_in_knots_for_those_who_want_it():
-    assert show_knots(22.5) == "44 kn"  # 22.5 x 3600 / 1852 = 43.7
 
 
 @pytest.mark.parametrize(

@@ -9,18 +9,18 @@ from datetime import timedelta
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_yard import COVERS, DAY, GALE, HOUR, SNOW, WRAPPED, YARD, in_hours, metar
+from invented_yard import COVERS, DAY, GALE, HOUR, SNOW, WRAPPED, YARD, in_hours, metar, record_yard
 
 from monitor.errors import RegisterError, StormwalkError
 from monitor.evaluation.review import ReviewParameters
+from monitor.exchange.entry_values import NewFinding
 from monitor.operations.calibration import FITTED, accept, calibrate_yard
-from monitor.operations.log import NewFinding, record_action, record_finding, record_inspection
+from monitor.operations.log import record_action, record_finding, record_inspection
 from monitor.operations.ranking import assess_yard
 from monitor.operations.register import curve_rows, import_covers, ranking_parameters, set_curve
 from monitor.operations.review import replay_season, review_season
 from monitor.operations.weather import import_weather
 from monitor.ranking import Curve, RankingParameters
-from monitor.store import register
 from monitor.store.connection import connect
 
 QUICK = ReviewParameters(repeats=20)
@@ -53,8 +53,7 @@ def season_file(tmp_path_factory):
     """The invented yard with weather that came in just before each of four walks, entered in the evening."""
     path = tmp_path_factory.mktemp("season") / "yard.db"
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
         for begin, end in itertools.pairwise((0, *(24 * day + 10 for day in WALKS), 24 * DAYS)):
             weather_of_hours(conn, begin, end, WRAPPED + end * HOUR - timedelta(seconds=1))
         for day, boats in WALKS.items():
@@ -230,8 +229,7 @@ def test_the_review_says_what_it_rests_on(conn):
 def test_weather_that_came_too_late_is_said_and_hindsight_uses_it(season_file, tmp_path):
     path = tmp_path / "late.db"
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
         weather_of_hours(conn, 0, 24 * DAYS, UNTIL)
         record_inspection(conn, YARD, "01", inspector="Ida", inspected_at=morning(20), recorded_at=morning(20))
         notes = review_season(conn, YARD, until=UNTIL, parameters=QUICK).notes
@@ -299,8 +297,7 @@ def test_a_hazard_without_a_curve_is_refused(conn):
 
 def test_a_log_without_inspections_leaves_every_curve(tmp_path):
     with closing(connect(tmp_path / "empty.db", create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
         found = calibrate_yard(conn, YARD, until=UNTIL)
         assert {curve.hazard: curve.fitted for curve in found.curves} == RankingParameters().curves
         assert review_season(conn, YARD, until=UNTIL, parameters=QUICK).quality is None

@@ -5,7 +5,7 @@ from contextlib import closing
 from dataclasses import replace
 
 import pytest
-from invented_yard import COVERS, WRAPPED, YARD
+from invented_yard import COVERS, WRAPPED, YARD, record_yard
 from simulated_service import BEGIN, Airport, Clock, People, plug_in
 
 from monitor.operations.register import import_covers
@@ -20,8 +20,7 @@ def one_yard_file(tmp_path_factory):
     """A database with the invented yard and its three covers."""
     path = tmp_path_factory.mktemp("yard") / "yard.db"
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
     return path
 
 

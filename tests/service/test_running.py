@@ -9,7 +9,6 @@ import sys
 import threading
 import time
 from contextlib import closing
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -126,14 +125,29 @@ def test_a_clock_that_was_set_back_does_not_put_off_the_next_look(path, people, 
     service = Service(path, Settings(), people, utc_now)
     service.start()
     wait_for(lambda: len(looks) >= 2)
-    later = datetime.now(UTC) + timedelta(hours=2)
-    wait_for(lambda: service._scheduler.get_job("weather") is not None)
     for lane in ("weather", "notices"):  # what a look planned before the clock was set back by 2 h looks like after it
-        service._scheduler.modify_job(lane, next_run_time=later)
+        service._look_after(lane, 7200.0)
     before = len(looks)
     service.look_sooner_if_put_off()
     wait_for(lambda: len(looks) >= before + 2, 2)
     service.stop()
+
+
+def test_a_look_that_takes_long_is_not_taken_for_a_clock_that_was_set_back(path, people, quick, monkeypatch, caplog):
+    begun, go_on = [], threading.Event()
+
+    def takes_long(self, lane=None):
+        begun.append(lane)
+        go_on.wait(10)
+
+    monkeypatch.setattr(Service, "run_due", takes_long)
+    service = Service(path, Settings(), people, utc_now)
+    service.start()
+    wait_for(lambda: len(begun) >= 2)
+    service.look_sooner_if_put_off()
+    go_on.set()
+    service.stop()
+    assert caplog.text == ""
 
 
 def test_looks_are_a_minute_or_so_apart_and_never_in_step():

@@ -5,10 +5,9 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from invented_yard import COVERS, HOUR, WRAPPED, YARD
+from invented_yard import HOUR, YARD, record_yard
 from simulated_service import BEGIN, MINUTE
 
-from monitor.operations.register import import_covers
 from monitor.service import Service
 from monitor.settings import Settings
 from monitor.store import register
@@ -189,8 +188,7 @@ def test_official_alerts_of_the_yard_are_quoted(service, people, gale, monkeypat
 def test_what_a_cover_needs_before_the_gale_stands_in_the_announcement(tmp_path, clock, people, gale):
     path = tmp_path / "new.db"
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
     Service(path, Settings(), people, clock).run_due()
     body = people.got[0].body
     assert "Before it comes:\n- 01 Plum, row A, place 1: gust from " in body

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from spoilt_answers import spoilt
 
 from monitor.errors import ProviderContractError, StormwalkError
 from monitor.register import Yard
@@ -268,17 +269,13 @@ def test_a_table_cut_off_in_a_line_is_refused_or_lacks_the_line(length):
     pd.testing.assert_frame_equal(parsed.days, whole.days.iloc[: len(parsed.days)])
 
 
-def spoilt(answer):
-    """The answer with one piece of it replaced by other bytes."""
-    places = st.tuples(
-        st.integers(0, len(answer)),
-        st.integers(0, 12),
-        st.binary(max_size=6) | st.sampled_from([b",", b"null", b"-1", b'"', b"{}", b"[]", b"9e99", b"\n", b"nan"]),
-    )
-    return places.map(lambda place: answer[: place[0]] + place[2] + answer[place[0] + place[1] :])
+PIECES = (b",", b"null", b"-1", b'"', b"{}", b"[]", b"9e99", b"\n", b"nan")
+"""What such an answer may break at."""
 
 
-@given(st.binary(max_size=60) | spoilt(body("days_metric.json")) | spoilt(body("observation_days.csv")))
+@given(
+    st.binary(max_size=60) | spoilt(body("days_metric.json"), *PIECES) | spoilt(body("observation_days.csv"), *PIECES)
+)
 def test_whatever_comes_is_read_or_refused(answer):
     try:
         parsed = parse_days(answer, units="standard")

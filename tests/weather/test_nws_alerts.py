@@ -120,7 +120,7 @@ def test_sequence_and_repeats_of_the_alerts_change_nothing(sequence, repeated):
 
 
 def test_events_that_load_lift_or_tear_a_cover_are_told_apart_from_others():
-    concerned = {alert.event: alert.concerns_covers for alert in parse_alerts(body("alerts.json"))}
+    concerned = {alert.event: alert.event in COVER_EVENTS for alert in parse_alerts(body("alerts.json"))}
     assert concerned == {"Coastal Flood Advisory": False, "Winter Storm Warning": True, "Gale Warning": True}
 
 

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from spoilt_answers import spoilt
 
 from monitor.errors import ProviderContractError, StormwalkError
 from monitor.register import Yard
@@ -385,18 +386,11 @@ def test_what_is_no_answer_is_refused_with_what_came(answer, complaint):
         read(answer)
 
 
-def spoilt(answer):
-    """The answer with one piece of it replaced by other bytes."""
-    places = st.tuples(
-        st.integers(0, len(answer)),
-        st.integers(0, 12),
-        st.binary(max_size=6)
-        | st.sampled_from([b",", b"null", b"-1", b'"', b"{}", b"[]", b"9e99", b"KT ", b"G", b"/"]),
-    )
-    return places.map(lambda place: answer[: place[0]] + place[2] + answer[place[0] + place[1] :])
+PIECES = (b",", b"null", b"-1", b'"', b"{}", b"[]", b"9e99", b"KT ", b"G", b"/")
+"""What such an answer may break at."""
 
 
-@given(st.binary(max_size=60) | spoilt(json.dumps(json.loads(body("observations.json"))).encode()))
+@given(st.binary(max_size=60) | spoilt(json.dumps(json.loads(body("observations.json"))).encode(), *PIECES))
 def test_whatever_comes_is_read_or_refused(answer):
     try:
         parsed = read(answer)

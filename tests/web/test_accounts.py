@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from argon2 import PasswordHasher
-from invented_yard import COVERS, DAY, HOUR, WRAPPED, YARD
+from invented_yard import DAY, HOUR, WRAPPED, YARD, record_yard
 from PIL import Image
 from simulated_service import Clock
 from starlette.testclient import TestClient
@@ -20,9 +20,7 @@ from monitor.operations import accounts as operations
 from monitor.operations.accounts import add_account, guest_boat, guest_token, make_guest_link, the_account
 from monitor.operations.log import record_inspection
 from monitor.operations.photos import photo_folder, record_photo
-from monitor.operations.register import import_covers
 from monitor.store import accounts as store
-from monitor.store import register
 from monitor.store.connection import connect
 from monitor.web import account_pages
 from monitor.web.app import WebApp, make_app
@@ -44,8 +42,7 @@ def filled(tmp_path_factory):
     picture = BytesIO()
     Image.new("RGB", (8, 6), "white").save(picture, "JPEG")
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
         add_account(conn, "Ida", "lead", PASSWORD, WRAPPED, CHEAP)
         add_account(conn, "Bo", "crew", PASSWORD, WRAPPED, CHEAP)
         record_inspection(

@@ -15,7 +15,7 @@ from argon2 import PasswordHasher
 from conftest import REQUIRE_ALL
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from invented_yard import COVERS, WRAPPED, YARD
+from invented_yard import YARD, record_yard
 from PIL import Image
 from schemathesis import GenerationMode
 from schemathesis.specs.openapi.checks import ignored_auth, positive_data_acceptance, unsupported_method
@@ -25,7 +25,6 @@ import monitor
 from monitor.cli.serve import DashboardPages
 from monitor.inspections import ACTIONS, DEFECTS, PHOTO_TYPES, PLACES
 from monitor.operations import accounts, photos
-from monitor.operations.register import import_covers
 from monitor.pictures import LARGEST_PHOTO_BYTES
 from monitor.store import inspections as log_store
 from monitor.store import register
@@ -54,8 +53,7 @@ def picture(colour="red", kind="JPEG"):
 def database(tmp_path_factory):
     path = tmp_path_factory.mktemp("api") / "yard.db"
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
         for name, role in (("Ida", "lead"), ("Ola Åsen", "crew")):
             accounts.add_account(conn, name, role, PASSWORD, NOW, HASHER)
     return path

@@ -21,9 +21,10 @@ from monitor.cli.serve import DashboardPages
 from monitor.documents import pdf
 from monitor.documents.page import file_stem, with_ways
 from monitor.errors import StormwalkError
+from monitor.exchange.entry_values import NewFinding
 from monitor.operations.accounts import guest_token, make_guest_link
 from monitor.operations.condition import condition_report
-from monitor.operations.log import NewFinding, record_inspection
+from monitor.operations.log import record_inspection
 from monitor.operations.memo import memo_of_boat
 from monitor.operations.photos import photo_folder, record_photo, withdraw_photo
 from monitor.operations.season_review import season_document
@@ -250,8 +251,8 @@ def test_a_memo_is_the_one_of_the_command_line_and_leads_back_to_its_form(lead, 
         ({"vent_area": "18"}, "Vent area: "),
         ({"ridge_raise": "9 m"}, "Ridge raise: 9 m is not above 0 and at most 5 m."),
         ({"ground": "lava"}, "Ground: found 'lava', expected one of"),
-        ({"retensioned_at": "2023-10-21T12:00", "vents": "8"}, "Retensioned at: goes with re-tensioning."),
-        ({"retensioned_at": "yesterday", "retension": "1"}, "Retensioned at: found 'yesterday', expected a date and"),
+        ({"retensioned_at": "2023-10-21T12:00", "vents": "8"}, "Re-tensioned at: goes with re-tensioning."),
+        ({"retensioned_at": "yesterday", "retension": "1"}, "Re-tensioned at: found 'yesterday', expected a date and"),
         ({"retensioned_at": "2023-10-23T12:00", "retension": "1"}, "has not come yet"),
         ({"retensioned_at": "2023-10-01T12:00", "retension": "1"}, "it cannot have been re-tensioned on"),
         ({"retensioned_at": "2023-10-21T12:00\n" * 21, "retension": "1"}, "21 moments, expected at most 20."),

@@ -9,26 +9,30 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_yard import COVERS, DAY, HOUR, WRAPPED, YARD
+from invented_yard import COVERS, DAY, HOUR, WRAPPED, YARD, record_yard
 
 from monitor.errors import LogError, RegisterError
+from monitor.exchange.entry_values import (
+    EntryError,
+    NewAction,
+    NewFinding,
+    NewInspection,
+    action_from,
+    inspection_from,
+    past_moment,
+)
+from monitor.exchange.log_columns import LONGEST_NOTE
 from monitor.inspections import ACTIONS, DEFECTS, PLACES
-from monitor.operations.log import NewFinding, record_action, record_finding
+from monitor.operations.log import record_action, record_finding
 from monitor.operations.register import import_covers
 from monitor.store import inspections as store
 from monitor.store import register
 from monitor.store.connection import connect
 from monitor.web.entries import (
-    LONGEST_NOTE,
-    EntryError,
     IdTakenError,
-    NewAction,
-    NewInspection,
     NotThereError,
     action_form_values,
-    action_from,
     inspection_form_values,
-    inspection_from,
     log_action,
     log_inspection,
 )
@@ -51,8 +55,7 @@ IDA, OLA = Somebody("Ida"), Somebody("Ola")
 def yard_database(tmp_path_factory):
     path = tmp_path_factory.mktemp("entries") / "yard.db"
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
     return path
 
 
@@ -342,7 +345,7 @@ def test_an_hour_that_the_clock_shows_twice_or_never_is_refused(conn, moment, sa
 
 def test_a_moment_ahead_is_refused_but_for_a_clocks_error(conn):
     assert look(conn, inspected_at="2023-12-02T14:40:00Z")[0]
-    with pytest.raises(EntryError, match="has not come yet"):
+    with pytest.raises(EntryError, match="inspected_at: 2023-12-02 09:40 EST has not come yet"):  # on the yard's clock
         look(conn, id=OTHER_KEY, inspected_at="2023-12-02T14:40:01Z")
     with pytest.raises(EntryError, match=r"acted_at: .* has not come yet"):
         work(conn, acted_at="2023-12-02T14:41:00Z")
@@ -478,7 +481,5 @@ def test_every_action_of_the_list_is_read(actions):
 
 @pytest.mark.parametrize("delay", [timedelta(0), timedelta(days=90)])
 def test_a_photo_moment_and_an_entry_moment_are_read_alike(conn, delay):
-    from monitor.web.entries import past_moment
-
     assert past_moment("taken_at", "2023-12-02T09:30", YARD, NOW + delay) == NOW
     assert past_moment("taken_at", "", YARD, NOW) is None

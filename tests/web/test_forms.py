@@ -167,7 +167,7 @@ def test_rows_that_no_form_has_are_refused_like_any_other(crew):
 def test_work_done_closes_the_finding_that_it_names(crew, conn):
     send(crew, "/yards/north/inspect?boat=03", **{"defect-0": "chafe", "place-0": "bow", "severity-0": "2"})
     page = crew.get("/yards/north/boat?number=03").text
-    assert "chafe, bow" in page
+    assert "chafe at bow" in page
     address = re.search(r'href="(/yards/north/act\?boat=03&amp;finding=[^"]+)"', page).group(1).replace("&amp;", "&")
     opened = fields_of(crew.get(address).text)
     assert opened["finding"] in address

@@ -2,11 +2,14 @@
 
 import csv
 import io
+import re
+from html import unescape
 
 from invented_app import NOW
 from invented_yard import HOUR, YARD
 
-from monitor.operations.log import NewFinding, record_inspection
+from monitor.exchange.entry_values import NewFinding
+from monitor.operations.log import record_inspection
 
 
 def test_the_table_has_every_entry_and_no_cell_that_a_spreadsheet_would_run(crew, conn):
@@ -43,8 +46,19 @@ def test_the_log_book_is_newest_first_and_of_one_boat_where_asked(crew, conn):
     assert "plain" not in one
 
 
-def test_only_the_newest_entries_stand_on_the_page_and_it_says_so(crew, conn, monkeypatch):
+def test_only_the_newest_entries_stand_on_the_page_and_it_leads_to_the_older_ones(crew, conn, monkeypatch):
     monkeypatch.setattr("monitor.web.log_pages.MOST_LINES", 3)
     page = crew.get("/yards/north/log").text
     assert page.count('<li class="entry') == 3
-    assert "older entries are not shown here; the table (CSV) has them" in page
+    entries, address = [], "/yards/north/log"
+    while address:
+        page = crew.get(address).text
+        entries += re.findall(r'correct\?entry=([^"]+)"', page)
+        older = re.search(r'href="([^"]+)">Older entries, \d+ more</a>', page)
+        address = older and unescape(older.group(1))
+    monkeypatch.undo()
+    assert entries == re.findall(r'correct\?entry=([^"]+)"', crew.get("/yards/north/log").text)
+    assert len(entries) > 3
+    last = crew.get("/yards/north/log?skip=999").text
+    assert "Nothing older is logged." in last
+    assert "Newer entries" in last

@@ -4,23 +4,24 @@ import re
 import shutil
 from contextlib import closing
 from dataclasses import replace
+from html import unescape
 
 import pytest
 from invented_app import HASHER, NOW, OWNER, PASSWORD, Clock, app_of, picture, signed_in, visitor_of
-from invented_yard import COVERS, HOUR, WRAPPED, YARD
+from invented_yard import HOUR, YARD, record_yard
 from starlette.testclient import TestClient
 from walking_through import Page, crawl, form_leads_somewhere
 
 from monitor.cli.serve import DashboardPages
 from monitor.documents import pdf
+from monitor.exchange.entry_values import NewFinding
 from monitor.operations.accounts import guest_token, make_guest_link
-from monitor.operations.log import NewFinding, record_action, record_inspection
+from monitor.operations.log import record_action, record_inspection
 from monitor.operations.photos import photo_folder, record_photo
-from monitor.operations.register import import_covers
 from monitor.operations.walks import plan_walk
 from monitor.store import register
 from monitor.store.connection import connect
-from monitor.walks.plan import WalkRequest
+from monitor.walks.plan import MINUTES, WalkRequest
 from monitor.web.app import WebApp, make_app
 from monitor.web.live import Pages
 from monitor.wording import CAUTIONS
@@ -160,7 +161,7 @@ def test_the_list_says_call_score_reason_berth_inspection_and_findings_in_words(
 
 def test_a_stand_is_never_put_right_by_the_crew_it_is_told_of(busy):
     page = signed_in(busy[1], "Per").get("/yards/north/boat?number=01").text
-    stand = page[page.index("<strong>stand shifted, stands") : page.index("<strong>loose band, port")]
+    stand = page[page.index("<strong>stand shifted") : page.index("<strong>loose band at port")]
     assert "Put right" not in stand
     assert "action=stands_reported" in stand
     assert "for the yard&#39;s stand crew alone" in stand or "for the yard's stand crew alone" in stand
@@ -233,8 +234,7 @@ def test_a_yard_without_covers_leads_a_lead_to_the_register(lead, conn):
 def test_without_any_account_pages_can_be_read_and_forms_say_what_is_missing(tmp_path):
     path = tmp_path / "yard.db"
     with closing(connect(path, create=True)) as conn:
-        register.save_yards(conn, [YARD])
-        import_covers(conn, YARD, COVERS.encode(), "covers.csv", WRAPPED)
+        record_yard(conn)
     visitor = visitor_of(app_of(path, Clock(NOW)))
     for address in ("/", "/yards/north/", "/yards/north/boat?number=01", "/yards/north/map", "/yards/north/log"):
         assert visitor.get(address).status_code == 200, address
@@ -262,3 +262,35 @@ def test_the_apps_own_files_are_kept_for_a_year_under_a_name_that_changes_with_t
     assert answer.headers["Content-Type"] == "text/css; charset=utf-8"
     assert crew.get("/app/000000000000/app.css").status_code == 404
     assert crew.get(sheet.replace("app.css", "none.css")).status_code == 404
+
+
+def test_the_round_says_at_each_stop_what_to_look_at_and_whom_to_keep_away(busy, tmp_path):
+    path, later = shutil.copy(busy[0], tmp_path / "yard.db"), NOW + HOUR
+    with closing(connect(path)) as conn:
+        asked = WalkRequest(("Ida", "Per"), later, ignore_daylight=True, calls=tuple(MINUTES))
+        plan_walk(conn, YARD, asked, by="Ida", now=later)
+    page = signed_in(app_of(path, Clock(later)), "Per").get("/yards/north/walk").text
+    stops = dict(re.findall(r'data-boat="(\d+)">(.*?)</li>', page, re.S))
+    assert set(stops) == {"01", "02", "03"}
+    assert "Keep clear: stand shifted. For the yard" in unescape(stops["01"])
+    assert "Look at: perimeter band and welds on the windward side" in stops["02"]
+
+
+def test_a_database_that_does_not_answer_is_told_with_a_way_to_ask_again(filled_database, tmp_path):
+    path = shutil.copy(filled_database, tmp_path / "yard.db")
+    crew = signed_in(app_of(path, Clock(NOW)), "Per")
+    path.unlink()
+    browser = {"Accept": "text/html,application/xhtml+xml;q=0.9"}
+    answer = crew.get("/yards/north/log?boat=01", headers=browser)
+    assert answer.status_code == 503
+    assert answer.headers["Retry-After"] == "60"
+    assert answer.headers["Content-Type"] == "text/html; charset=utf-8"
+    assert "yard.db" in Page(answer.text).text
+    assert '<a class="button main" href="/yards/north/log?boat=01">Try again</a>' in answer.text
+    assert 'href="//' not in crew.get("//elsewhere.example/", headers=browser).text
+    sent = crew.post("/yards/north/act?boat=01", data={"action": "taped"}, headers=browser)
+    assert sent.status_code == 503
+    assert "Go back in the browser: what you wrote stands in the form." in sent.text
+    assert "Try again" not in sent.text
+    assert crew.get("/api/me", headers=browser).json()["problem"]
+    assert crew.get("/photos/1", headers={"Accept": "image/*"}).headers["Content-Type"].startswith("text/plain")

@@ -177,5 +177,21 @@ def test_a_form_sent_without_anything_in_it_is_answered_in_a_sentence(lead, page
     assert "Nothing is filled in." in empty.text
 
 
+def test_a_new_boats_form_chooses_nothing_that_is_needed_and_says_what_is_taken_where_nothing_is_said(lead):
+    page = lead.get("/yards/north/register/boat").text
+    shelter = page[page.index('<select id="shelter"') :].partition("</select>")[0]
+    assert " required" in shelter
+    assert '<option value="">choose</option>' in shelter
+    support = page[page.index('<select id="support"') :].partition("</select>")[0]
+    assert '<option value="">not said, taken as stands</option>' in support
+    for label in ("Number of the boat", "Place on the plan, upwards"):
+        assert f">{label}" in page
+
+
+def test_from_the_register_one_goes_to_a_boats_page_and_back_from_its_forms(lead):
+    for page in ("register", "register/boat?boat=01", "register/cover?boat=01"):
+        assert 'href="/yards/north/boat?number=01"' in lead.get(f"/yards/north/{page}").text
+
+
 def test_the_key_of_the_yard_stays(conn):
     assert register.yard(conn, "north").key == YARD.key

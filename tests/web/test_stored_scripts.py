@@ -9,8 +9,9 @@ from invented_app import BASE, HASHER, NOW, PASSWORD, Clock, app_of, picture, vi
 from invented_yard import HOUR, WRAPPED, YARD
 from walking_through import Page
 
+from monitor.exchange.entry_values import NewFinding
 from monitor.operations.accounts import guest_token, make_guest_link
-from monitor.operations.log import NewFinding, record_action, record_inspection
+from monitor.operations.log import record_action, record_inspection
 from monitor.operations.photos import photo_folder, record_photo
 from monitor.operations.walks import change_walk, plan_walk
 from monitor.register import Boat, Cover, CoverBuild

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 import pandas as pd
 
-from monitor.errors import ProviderContractError
+from monitor.errors import ProviderContractError, quoted
 from monitor.variables import VARIABLES
 from monitor.weather.table import INDEX, ParsedHours, hourly_index, no_flags
 from monitor.weather.units import conversion, number_of, units_of
@@ -132,8 +132,7 @@ def guess_mapping(header: Sequence[str]) -> LoggerMapping:
 
 def _listed(header: Sequence[str]) -> str:
     """Columns as they fit into a sentence."""
-    text = ", ".join(header)
-    return text if len(text) <= 300 else f"{text[:297]}..."
+    return quoted(", ".join(header), 300)
 
 
 def _stem(variable: str) -> str:

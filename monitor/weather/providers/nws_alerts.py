@@ -68,11 +68,6 @@ class Alert:
     references: tuple[str, ...]
     sender: str
 
-    @property
-    def concerns_covers(self) -> bool:
-        """Whether the event is one of ``COVER_EVENTS``."""
-        return self.event in COVER_EVENTS
-
 
 def requests_for(yard: Yard, start: datetime, end: datetime, now: datetime) -> list[Request]:
     """One request for what is in force now at the yard; none where ``end`` has passed: old alerts are not told."""

@@ -1,5 +1,8 @@
 // What every page does: forms are taken over, what waits is sent, and pages are kept for when there is no network.
 
+import { markBoats, takeJustSaved, tellJustSaved, wayBack } from "./back.js";
+import { clock } from "./clock.js";
+import { yardOf } from "./entry.js";
 import { takeOver } from "./form.js";
 import { send } from "./send.js";
 import { show } from "./status.js";
@@ -9,6 +12,8 @@ const MOST_PAGES = 300;
 
 const place = document.getElementById("sync");
 const account = place?.dataset.account ?? "";
+const zone = place?.dataset.zone ?? "";
+const keptAt = document.documentElement.dataset.keptAt;
 
 /** Why nothing can be kept for later; "" where it can. */
 const missing = !window.isSecureContext
@@ -32,7 +37,18 @@ async function start() {
   }
   place.dataset.offline = "on";
   const news = "BroadcastChannel" in window ? new BroadcastChannel("stormwalk") : null;
-  const draw = () => show(place, account, changed);
+  const just = takeJustSaved();
+  const cards = [...document.querySelectorAll("main [data-boat]")];
+  const madeAt = keptAt ? Date.parse(keptAt) : performance.timeOrigin;
+  const draw = async () => {
+    const queue = await show(place, account, changed);
+    if (cards.length) {
+      markBoats(cards, yardOf(location.pathname), madeAt, queue);
+    }
+    if (just) {
+      tellJustSaved(just, queue);
+    }
+  };
   const changed = async () => {
     await draw();
     news?.postMessage("changed");
@@ -42,10 +58,10 @@ async function start() {
 
   const saved = async () => {
     await changed();
-    flush();
+    await flush();
   };
   if (account) {
-    document.querySelectorAll("form[data-queue]").forEach((form) => takeOver(form, account, { saved, changed }));
+    document.querySelectorAll("form[data-queue]").forEach((form) => takeOver(form, account, { saved, changed, zone }));
     navigator.storage?.persist?.();
   }
   window.addEventListener("online", flush);
@@ -53,6 +69,9 @@ async function start() {
   setInterval(() => document.visibilityState === "visible" && +place.dataset.waiting + +place.dataset.photosWaiting && flush(), TRY_EVERY_MS);
   tellOldCopy();
   await draw();
+  if (just) {
+    goToTheBoat(just, cards);
+  }
   flush();
   place.dataset.ready = "yes";
   keepPages();
@@ -60,24 +79,36 @@ async function start() {
 
 /** A line on a page that the service worker took from what it kept. */
 function tellOldCopy() {
-  const keptAt = document.documentElement.dataset.keptAt;
   if (keptAt) {
     document.querySelectorAll(".said").forEach((one) => one.remove());
     const line = document.createElement("p");
     line.className = "notice kept";
-    line.textContent = `The yard's computer does not answer: this is an older copy, kept ${new Date(keptAt).toLocaleString()}.`;
+    line.setAttribute("role", "status");
+    line.textContent = `The yard's computer does not answer: this is an older copy, kept ${clock(keptAt, zone)}.`;
     document.getElementById("content")?.before(line);
   }
 }
 
-/** Let the service worker keep this page and, from a list of boats, the forms of them. */
+/** On with the round: the boat that was just looked at, and below it the next, unless the list begins anew. */
+function goToTheBoat(just, cards) {
+  const card = cards.find((one) => one.dataset.boat === just.boat);
+  if (card?.closest(".stops") || card?.classList.contains("just-done")) {
+    card.scrollIntoView({ block: "start" });
+  }
+}
+
+/** Let the service worker keep this page and, from a list of boats, the forms of them; of a form, the way back. */
 async function keepPages() {
   navigator.serviceWorker.addEventListener("message", (event) => (place.dataset.kept = event.data.kept));
   await navigator.serviceWorker.register("/sw.js", { scope: "/", updateViaCache: "none" });
   const worker = (await navigator.serviceWorker.ready).active;
   if (account) {
-    worker.postMessage({ account, keep: [location.pathname + location.search, ...formAddresses()] });
+    worker.postMessage({ account, keep: [location.pathname + location.search, ...waysBack(), ...formAddresses()] });
   }
+}
+
+function waysBack() {
+  return [...document.querySelectorAll("form[data-queue]")].map((form) => wayBack(form, form.dataset.yard));
 }
 
 function formAddresses() {

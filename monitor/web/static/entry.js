@@ -63,6 +63,12 @@ export function findingsOf(typed) {
     .map((row) => ({ ...row, severity: /^\d+$/.test(row.severity ?? "") ? +row.severity : null }));
 }
 
+/** A picker of moments as a field for text, which takes an offset too. */
+export function asText(control) {
+  control.type = "text";
+  return control;
+}
+
 /** Put texts back into a form; hidden fields stay as the page made them. */
 export function fill(form, fields, addRow) {
   const highest = Math.max(-1, ...fields.map(([name]) => +(ROW.exec(name)?.[2] ?? -1)));
@@ -82,6 +88,9 @@ export function fill(form, fields, addRow) {
       control.checked = values.includes(control.value);
     } else if (values.length) {
       control.value = values[0];
+      if (control.type === "datetime-local" && control.value !== values[0]) {
+        asText(control).value = values[0]; // written with an offset, or in another way than a picker takes
+      }
     }
   }
 }

@@ -1,6 +1,7 @@
 // Forms of entries: rows added in place, drafts kept, photos kept as they are taken, and the entry saved on this phone.
 
-import { NEITHER, SOUND_AND_FINDINGS, fieldsOf, fill, findingsOf, missingOf, valuesOf, yardOf } from "./entry.js";
+import { goBack, wayBack } from "./back.js";
+import { NEITHER, SOUND_AND_FINDINGS, asText, fieldsOf, fill, findingsOf, missingOf, valuesOf, yardOf } from "./entry.js";
 import * as store from "./store.js";
 
 const MOST_ROWS = 100;
@@ -9,6 +10,7 @@ const MOST_ROWS = 100;
 export function takeOver(form, account, queue) {
   const kind = form.dataset.queue;
   const boat = form.elements.namedItem("boat")?.value ?? "";
+  const yard = form.dataset.yard ?? yardOf(location.pathname);
   const draft = `draft ${account} ${kind} ${location.pathname} ${boat} ${form.elements.namedItem("corrects")?.value ?? ""}`;
   const writes = [...form.elements].some((one) => one.name && !["hidden", "submit", "button"].includes(one.type));
   const rows = takeOverRows(form);
@@ -34,6 +36,9 @@ export function takeOver(form, account, queue) {
     openFilled(form);
     form.dataset.restored = "yes";
   }
+  if (!refusedHere) {
+    fillFromAddress(form);
+  }
   if (!queue) {
     form.addEventListener("submit", forget);
     return;
@@ -52,42 +57,47 @@ export function takeOver(form, account, queue) {
       return;
     }
     const ready = disable(form);
+    let entry;
     try {
-      await save(fields);
-      say(form, "");
-      forget();
-      replaces = null;
-      form.reset();
-      rows.reset();
-      await photos.show();
-      tellSaved();
+      entry = await save(fields);
     } catch (error) {
       say(form, `This phone could not save the entry (${error.message}). It is not logged; the form still holds it.`);
-    } finally {
       ready();
+      return;
     }
     form.dataset.saved = String(+(form.dataset.saved ?? 0) + 1);
-    await queue.saved();
+    say(form, "Saved on this phone.", "said");
+    forget();
+    replaces = null;
+    form.reset();
+    rows.reset();
+    const back = wayBack(form, yard);
+    if (!(await goBack(back, entry, queue.saved()))) {
+      tellSaved(entry, back);
+      ready();
+      await photos.show();
+    }
   });
 
   async function save(fields) {
     const id = replaces && replaces.status !== 409 ? replaces.id : crypto.randomUUID();
-    const yard = form.dataset.yard ?? yardOf(location.pathname);
     const now = new Date();
     const values = valuesOf(kind, id, yard, fields, replaces ? new Date(replaces.written_at) : now);
     const written_at = replaces ? replaces.written_at : now.getTime();
     const page = location.pathname + location.search;
-    const entry = { id, kind, account, yard, boat: values.boat, page, fields, values, written_at };
+    const name = form.dataset.name ?? values.boat;
+    const zone = queue.zone;
+    const entry = { id, kind, account, yard, zone, boat: values.boat, name, page, fields, values, written_at };
     await store.saveEntry({ ...entry, state: "waiting", status: 0, sentence: "" }, draft, replaces);
+    return entry;
   }
 
-  function tellSaved() {
-    const back = { today: "", walk: "walk" }[form.elements.namedItem("back")?.value];
-    const page = back ?? `boat?${new URLSearchParams({ number: boat })}`;
+  function tellSaved(entry, back) {
+    const stays = "The yard's computer does not answer, and the page to go back to is not kept on this phone. ";
     const link = document.createElement("a");
-    link.href = `/yards/${encodeURIComponent(form.dataset.yard ?? yardOf(location.pathname))}/${page}`;
-    link.textContent = "Back";
-    say(form, "Saved on this phone. ", "said").append(link);
+    link.href = back;
+    link.textContent = "Try to go back";
+    say(form, `Saved on this phone, waiting: ${entry.name}. ${stays}`, "said").append(link);
   }
 
   async function putRightIfAsked() {
@@ -96,6 +106,7 @@ export function takeOver(form, account, queue) {
     if (refused) {
       replaces = refused;
       form.dataset.putsRight = id;
+      form.querySelectorAll("[type=datetime-local]").forEach(asText);
       fill(form, refused.fields, rows.add);
       openFilled(form);
       say(form, `Refused: ${refused.sentence} Put it right and save it again.`);
@@ -117,10 +128,24 @@ function wrongWith(typed) {
   return findings.length || typed.get("corrects") ? "" : NEITHER;
 }
 
+/** What the address chooses, where nothing is chosen yet: a kept form was made for the boat alone. */
+function fillFromAddress(form) {
+  const query = new URLSearchParams(location.search);
+  for (const [name, control] of [["action", "action"], ["finding", "finding"], ["defect", "defect-0"]]) {
+    const [field, value] = [form.elements.namedItem(control), query.get(name)];
+    if (field && value && !field.value) {
+      if (name === "finding" && ![...field.options].some((option) => option.value === value)) {
+        field.add(new Option("the finding named before", value));
+      }
+      field.value = value;
+    }
+  }
+}
+
 /** Show what was put back: folded parts that hold something are opened. */
 function openFilled(form) {
   for (const part of form.querySelectorAll("details")) {
-    part.open ||= [...part.querySelectorAll("input[type=text], select, textarea")].some((one) => one.value);
+    part.open ||= [...part.querySelectorAll("input[type=text], input[type=datetime-local], select, textarea")].some((one) => one.value);
   }
 }
 

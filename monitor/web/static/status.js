@@ -1,11 +1,12 @@
 // What waits on this phone, what was sent of late and what was refused, told on every page.
 
+import { clock } from "./clock.js";
 import { SENDING, link } from "./send.js";
 import * as store from "./store.js";
 
 const TOLD_MS = 12 * 3600_000;
 
-/** Draw the state of the queue into `place`; its data-* attributes are the counts. */
+/** Draw the state of the queue into `place`, whose data-* attributes are the counts; what was drawn is returned. */
 export async function show(place, account, again) {
   const [entries, allPhotos, sent] = await Promise.all([store.entries(), store.photos(), store.sent()]);
   const photos = allPhotos.filter((photo) => !photo.entry.startsWith("draft "));
@@ -42,12 +43,13 @@ export async function show(place, account, again) {
     const details = element("details", { className: "sent" });
     const lines = element("ul");
     lines.append(
-      ...arrivedOfLate.map((one) => item("sent", one.id, `${clock(one.sent_at)} ${one.sentence}`)),
+      ...arrivedOfLate.map((one) => item("sent", one.id, `${clock(one.sent_at, one.zone || place.dataset.zone)} ${one.sentence}`)),
     );
     details.append(element("summary", { textContent: `Sent: ${arrivedOfLate[0].sentence}` }), lines);
     parts.push(details);
   }
   place.replaceChildren(...parts);
+  return { entries, photos, sent };
 }
 
 function why() {
@@ -70,7 +72,7 @@ function signInAgain(waiting) {
 function entryItem(entry, photos, account, again) {
   const its = photos.filter((photo) => photo.entry === entry.id).length;
   const what = entry.kind === "inspection" ? "Look at" : "Work at";
-  const name = `${what} boat ${entry.boat}, ${clock(entry.written_at)}${its ? `, ${its} photo${its > 1 ? "s" : ""}` : ""}`;
+  const name = `${what} boat ${entry.name ?? entry.boat}, ${clock(entry.written_at, entry.zone)}${its ? `, ${its} photo${its > 1 ? "s" : ""}` : ""}`;
   const others = entry.account !== account;
   if (entry.state === "refused") {
     const line = item("refused", entry.id, `${name}: refused. ${inWords(entry.sentence)} `);
@@ -108,7 +110,8 @@ function inWords(sentence) {
   });
 }
 
-function putRightAddress(entry) {
+/** The form of a refused entry, with what was written in it. */
+export function putRightAddress(entry) {
   const form = entry.kind === "inspection" ? "inspect" : "act";
   const own = `/yards/${encodeURIComponent(entry.yard)}/${form}?boat=${encodeURIComponent(entry.boat)}`;
   return `${entry.values.corrects ? entry.page : own}#put-right=${entry.id}`;
@@ -139,9 +142,3 @@ const paragraph = (...parts) => {
 };
 
 const element = (name, properties = {}) => Object.assign(document.createElement(name), properties);
-
-function clock(moment) {
-  const then = new Date(moment);
-  const day = then.toDateString() === new Date().toDateString() ? {} : { weekday: "short", day: "numeric", month: "short" };
-  return then.toLocaleString([], { ...day, hour: "2-digit", minute: "2-digit" });
-}

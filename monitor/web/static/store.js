@@ -1,8 +1,8 @@
 // The phone's own store: entries and photos that have not reached the yard's computer yet, and what was sent of late.
 //
-// entries  {order, id, kind, account, yard, boat, page, fields, values, written_at, state, status, sentence}
+// entries  {order, id, kind, account, yard, zone, boat, name, page, fields, values, written_at, state, status, sentence}
 // photos   {id, entry, kind, account, blob, name, taken_at, added, state, sentence}; entry is a draft's key until saved
-// sent     {id, kind, boat, account, sentence, sent_at}
+// sent     {id, kind, yard, zone, boat, account, sentence, sent_at}
 // state is "waiting" or "refused"; nothing is removed but by an answer of the yard's computer or by the person.
 
 const SENT_KEPT = 10;
@@ -115,8 +115,8 @@ export function notePhoto(id, news) {
 export function entryArrived(entry, sentence) {
   return inOneStep((entryStore, _, sentStore) => {
     entryStore.delete(entry.order);
-    const { id, kind, boat, account } = entry;
-    sentStore.put({ id, kind, boat, account, sentence, sent_at: Date.now() });
+    const { id, kind, yard, zone, boat, account } = entry;
+    sentStore.put({ id, kind, yard, zone, boat, account, sentence, sent_at: Date.now() });
     sentStore.getAll().onsuccess = (event) => {
       const old = event.target.result.sort((a, b) => b.sent_at - a.sent_at).slice(SENT_KEPT);
       old.forEach((one) => sentStore.delete(one.id));

@@ -11,6 +11,7 @@ const MOST_KEPT = 600;
 
 /** Pages worth keeping: a yard's lists and forms. Never sign-in, accounts, owners, photos or anything of /api. */
 const WORTH_KEEPING = /^\/(?:yards\/[^/]+\/(?:walk|map|log|boat|inspect|act|correct|sheet)?)?$/;
+const FORM = /\/(?:inspect|act)$/;
 const VERSIONED = /^\/(?:app|static)\/[0-9a-f]+\//;
 
 /** Counts up when kept pages are thrown away, so that no answer asked for before is kept after. */
@@ -101,9 +102,15 @@ function navigate(event, url) {
 const isWorthKeeping = (url) => WORTH_KEEPING.test(url.pathname) && !url.searchParams.has("format");
 const addressOf = (url) => url.pathname + url.search;
 
+/** A kept page. A form serves whatever else its address says: its script reads that there. */
 async function keptPage(url) {
   const cache = await caches.open(PAGES);
-  return cache.match(addressOf(url), { ignoreVary: true });
+  const exact = await cache.match(addressOf(url), { ignoreVary: true });
+  if (exact || !FORM.test(url.pathname)) {
+    return exact;
+  }
+  const boat = new URLSearchParams({ boat: url.searchParams.get("boat") ?? "" });
+  return cache.match(`${url.pathname}?${boat}`, { ignoreVary: true });
 }
 
 /** Keep a page that came as it was asked for; called before anybody reads it, so that its copy is whole. */

@@ -3,10 +3,10 @@
     pip install atheris
     python tests/fuzz/harnesses/coverage_guided.py log_json -max_total_time=300
 
-The first argument is a name of `fuzz_targets.TARGETS`, or ``all``, where the first byte of an input says which; what
-follows is for libFuzzer: ``-max_total_time``, ``-seed``. The corpus lies in ``corpus/``, or where STORMWALK_CORPUS
-says. A fifth of the inputs are changed byte by byte, the others as `fuzz_mutations.mutated` does it. The first input
-that breaks a promise ends the run with the traceback, and lies in a file ``crash-...``.
+The first argument is a name of `fuzz_targets.TARGETS`, several with commas between them, or ``all``: the first byte of
+an input then says which. What follows is for libFuzzer: ``-max_total_time``, ``-seed``. The corpus lies in ``corpus/``,
+or where STORMWALK_CORPUS says. A fifth of the inputs are changed byte by byte, the others as `fuzz_mutations.mutated`
+does it. The first input that breaks a promise ends the run with the traceback, and lies in a file ``crash-...``.
 """
 
 import os
@@ -27,7 +27,7 @@ with atheris.instrument_imports(include=["monitor"]):
 def main() -> None:
     """Fuzz what the command line names."""
     name, *options = sys.argv[1:]
-    chosen = TARGETS if name == "all" else (BY_NAME[name],)
+    chosen = TARGETS if name == "all" else tuple(BY_NAME[one] for one in name.split(","))
     corpus = Path(os.environ.get("STORMWALK_CORPUS", "corpus")) / name
     corpus.mkdir(parents=True, exist_ok=True)
     for number, target in enumerate(chosen):
