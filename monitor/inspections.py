@@ -5,7 +5,7 @@ import uuid
 from dataclasses import dataclass
 from datetime import datetime
 
-from monitor.errors import LogError
+from monitor.errors import UNWRITABLE, LogError
 
 PLACES = (
     "ridge",
@@ -191,6 +191,16 @@ def check_finding(defect: str, place: str, severity: int, note: str) -> None:
         )
     if defect == "other" and not note.strip():
         raise LogError('A defect "other" needs a note that says what was seen. Nothing was logged.')
+    check_words(note, "note")
+
+
+def check_words(text: str, what: str) -> None:
+    """Raise LogError where a text has letters that cannot be written down; ``what`` says whose text it is."""
+    if found := UNWRITABLE.search(text):
+        raise LogError(
+            f"The {what} has a letter that cannot be written down, {found[0]!a} at place {found.start() + 1}. "
+            f"Nothing was logged. Type it again without."
+        )
 
 
 def finding_id(inspection_id: str, place: str, defect: str) -> str:

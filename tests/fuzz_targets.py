@@ -17,9 +17,12 @@ from invented_yard import COVERS, YARD, metar, open_meteo
 from PIL import Image
 
 from monitor.cli.inputs import moment as moment_of_option
+from monitor.cli.walk import crew_from_text, minutes_from_texts, start_moment
 from monitor.cli.weather import logger_mapping
 from monitor.errors import StormwalkError
+from monitor.exchange.change_options import change_fields
 from monitor.exchange.entry_values import (
+    EntryError,
     action_from,
     finding_from_text,
     inspection_from,
@@ -88,7 +91,8 @@ def check(target: Target, content: bytes) -> str:
     try:
         value = target.read(content)
     except target.refuses as error:
-        sentence = str(error)
+        one_each = isinstance(error, EntryError)  # the problems of one entry stand in one line, twenty at most
+        sentence = "\n".join(error.problems[:MOST_LINES]) if one_each else str(error)
     if sentence is None:
         target.keeps(value)
         return "read"
@@ -183,6 +187,16 @@ def _keeps_log(log: LogFile) -> None:
 def _keeps_entry(entry: Any) -> None:
     _writable(entry.boat, entry.note, entry.yard)
     assert 0 < len(entry.boat) <= 80
+
+
+def _keeps_crew(names: tuple[str, ...]) -> None:
+    assert names
+    assert all(name == " ".join(name.split()) for name in names)
+
+
+def _keeps_minutes(minutes: Any) -> None:
+    for number in minutes.values():
+        _keeps_finite(number)
 
 
 def _keeps_finite(value: Any) -> None:
@@ -485,6 +499,17 @@ TARGETS: tuple[Target, ...] = (
         (StormwalkError, FormRefused),
     ),
     Target("stored_plan", _values(plan_from_json), (_plan(),), refuses=(StormwalkError, ValueError)),
+    Target(
+        "changes",
+        _form(lambda f: change_fields(f, lambda option: option.flag)),
+        (b'{"vents": "8", "vent_area": "18in2", "ridge_raise": "12in", "ground": "dry", "film_colour": "white"}',),
+        lambda fields: [_keeps_finite(value) for value in fields.values() if not isinstance(value, str)],
+    ),
+    Target("walk_crew", _text(lambda t: crew_from_text(t, 4)), (b"Ida, Per", b"12"), _keeps_crew),
+    Target(
+        "walk_start", _text(lambda t: start_moment(t, FETCHED, "America/New_York")), (b"07:30", b"2026-02-21 14:00")
+    ),
+    Target("walk_minutes", _text(lambda t: minutes_from_texts((t,))), (b"walk first=30",), _keeps_minutes),
     Target("photo", examine, _photos(), _keeps_picture),
     Target("photo_upright", upright_jpeg, _photos()),
 )

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 from random import Random
 from urllib.parse import quote_from_bytes, unquote
 
-from fuzz_mutations import hostile_text, random_bytes
+from fuzz_mutations import hostile_text, mutated, random_bytes
+from invented_app import picture
 from starlette.types import ASGIApp
 
 HOST = b"127.0.0.1:8317"
@@ -254,6 +255,8 @@ def _body(draw: Random) -> tuple[bytes, bytes]:
             ), _multipart(draw)
         case 2:
             return b"application/json", _value(draw) if draw.random() < 0.3 else _object(draw)
+    if draw.random() < 0.3:
+        return draw.choice([b"image/jpeg", b"application/octet-stream", b"image/png"]), _photo(draw)
     return draw.choice(TYPES), draw.choice([_pairs(draw), _multipart(draw), _object(draw), random_bytes(draw)])
 
 
@@ -266,9 +269,20 @@ def _multipart(draw: Random) -> bytes:
             disposition += b'; filename="' + draw.choice([b"a.jpg", b"", b"../../x", b"\xff", b"a\0b"]) + b'"'
         if draw.random() < 0.1:
             disposition = draw.choice([b"", b"Content-Disposition: form-data", b"X" * 5000, b"a: b: c", b"\xff\0"])
-        parts.append(b"--b\r\n" + disposition + b"\r\n\r\n" + _value(draw) + b"\r\n")
+        content = _photo(draw) if name == "photos" else _value(draw)
+        parts.append(b"--b\r\n" + disposition + b"\r\n\r\n" + content + b"\r\n")
     whole = b"".join(parts) + b"--b--\r\n"
     return whole if draw.random() < 0.8 else whole[: draw.randint(0, len(whole))] + random_bytes(draw, 10)
+
+
+def _photo(draw: Random) -> bytes:
+    """A photo as it is, changed, or none at all."""
+    match draw.randrange(3):
+        case 0:
+            return picture()
+        case 1:
+            return mutated(picture(), draw)
+    return _value(draw)
 
 
 def _object(draw: Random) -> bytes:

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from monitor.errors import UNWRITABLE, LogError
+from monitor.errors import UNWRITABLE, LogError, printable
 from monitor.exchange.log_columns import LONGEST_NOTE, LONGEST_WORD
 from monitor.exchange.log_entries import UUID
 from monitor.inspections import ACTIONS, DEFECTS, PLACES, SEVERITIES
@@ -36,7 +36,7 @@ class EntryError(LogError):
         if more := len(problems) - len(told):
             told.append(f"... and {more} more.")
         super().__init__(f"{' '.join(told)} Nothing was logged.")
-        self.problems = tuple(problems)
+        self.problems = tuple(map(printable, problems))
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,16 @@ from typing import Any, Literal, overload
 
 from monitor.errors import LogError
 from monitor.exchange.entry_values import NewFinding
-from monitor.inspections import SEVERITIES, STAND_DEFECTS, Action, Finding, Inspection, check_finding, finding_id
+from monitor.inspections import (
+    SEVERITIES,
+    STAND_DEFECTS,
+    Action,
+    Finding,
+    Inspection,
+    check_finding,
+    check_words,
+    finding_id,
+)
 from monitor.operations.building import BUILDING, build_on
 from monitor.register import Cover, Yard
 from monitor.store import inspections as store
@@ -69,6 +78,7 @@ def record_inspection(
         cover = _cover_of_logged(conn, yard, boat, logged)
     boat = cover.boat.number
     _named(inspector, "who looked")
+    check_words(note, "note")
     for finding in findings:
         check_finding(finding.defect, finding.place, finding.severity, finding.note)
     _nothing_twice(findings)
@@ -167,6 +177,7 @@ def record_action(
     corrects. ``action_id`` works as ``inspection_id`` above. Raises LogError or RegisterError.
     """
     _named(actor, "who did it")
+    check_words(note, "note")
     corrected = None if corrects_id is None else _entry(conn, yard, "actions", corrects_id)
     logged = None if action_id is None else store.logged_entry(conn, Action, action_id)
     if logged is None:
@@ -328,6 +339,7 @@ def _nothing_left_out(conn: sqlite3.Connection, inspection: Inspection, findings
 def _named(name: str, what: str) -> None:
     if not name.strip():
         raise LogError(f"The name of {what} is empty. Nothing was logged. Say who it was.")
+    check_words(name, f"name of {what}")
 
 
 def _nothing_twice(findings: Sequence[NewFinding]) -> None:

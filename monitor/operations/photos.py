@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from monitor.errors import LogError, StoreError
-from monitor.inspections import Action, Finding, Inspection, Photo
+from monitor.inspections import Action, Finding, Inspection, Photo, check_words
 from monitor.operations.log import FINDING_WINDOW
 from monitor.pictures import Picture, examine, upright_jpeg
 from monitor.register import Yard
@@ -99,6 +99,8 @@ def record_photo(
     """
     if not taken_by.strip():
         raise LogError("The name of who took the photo is empty. It was not logged. Say who it was.")
+    check_words(taken_by, "name of who took the photo")
+    check_words(note, "note")
     of, finding = _belongs_to(conn, yard, inspection_id, finding_id, action_id)
     cover = register_store.cover(conn, of.cover_id)
     if boat not in (None, cover.boat.number):
@@ -157,6 +159,8 @@ def withdraw_photo(
     """
     if not by.strip():
         raise LogError("The name of who withdraws the photo is empty. Nothing was changed. Say who it is.")
+    check_words(by, "name of who withdraws the photo")
+    check_words(note, "note")
     known = store.photo_ids(conn, register_store.yard_id(conn, yard.key))
     found = _the_one(photo_id, known, "photos", yard)
     if not store.withdraw(conn, found, at=at, by=by.strip(), note=note):

@@ -31,6 +31,9 @@ DATABASE, MANIFEST = "database.db", "manifest.json"
 LARGEST_MANIFEST_BYTES = 64_000_000
 """About 300,000 photos."""
 
+LARGEST_DIRECTORY_BYTES = 45_000_000
+"""Of the zip's own list of members, for as many photos; read whole, it takes eight times as much memory."""
+
 MOST_DEFLATED = 200
 """A database never becomes smaller by more than this factor, but for `SMALL_BYTES`: a larger one is a bomb."""
 
@@ -308,12 +311,20 @@ def _opened(path: Path, whole: bool) -> Iterator[tuple[zipfile.ZipFile, Manifest
                 raise _refusal(path, "it does not end as a backup of stormwalk does: it is torn, or of something else")
             if whole and _digest_of(file, end) != seal[len(_SEAL) :].decode("ascii", "replace"):
                 raise _refusal(path, "its bytes are not those that were written")
+            _refuse_long_directory(path, file)
             with zipfile.ZipFile(file) as archive:
                 yield archive, _checked_manifest(path, archive)
     except OSError as error:
         raise StoreError(f"{path} cannot be read ({error.strerror or error}). Nothing was restored.") from error
     except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, UnicodeError) as error:
         raise _refusal(path, f"it cannot be unpacked ({error})") from error
+
+
+def _refuse_long_directory(path: Path, file: IO[bytes]) -> None:
+    """The size of the list of members stands in the zip's last record, and is looked at before any of it is read."""
+    last = zipfile._EndRecData(file)  # type: ignore[attr-defined]
+    if last and last[zipfile._ECD_SIZE] > LARGEST_DIRECTORY_BYTES:  # type: ignore[attr-defined]
+        raise _refusal(path, f"the list of its members has {last[zipfile._ECD_SIZE] / 1e6:,.0f} MB")  # type: ignore[attr-defined]
 
 
 def _checked_manifest(path: Path, archive: zipfile.ZipFile) -> Manifest:

@@ -137,6 +137,7 @@ def test_the_hover_names_the_source_of_each_hour(tabs):
     }
 
 
+@pytest.mark.thorough
 def test_charts_below_the_screen_wait_until_they_come_near(tabs):
     page = tabs.fresh("index.html", PHONE)
     page.wait_for_function("window.Plotly !== undefined")  # loaded once there was time
@@ -297,6 +298,7 @@ def test_links_lead_from_the_list_to_a_cover_along_the_list_to_the_weather_and_b
     assert page.locator("h2").first.inner_text() == "Which covers first"
 
 
+@pytest.mark.thorough
 def test_a_click_on_a_berth_opens_its_cover(tabs):
     page = tabs.fresh("index.html")
     draw_all(page)
@@ -348,6 +350,7 @@ def test_the_list_is_narrowed_by_words_row_call_and_open_finding_and_says_how_ma
     page.get_by_role("button", name="Show all again").click()
 
 
+@pytest.mark.thorough
 def test_what_was_chosen_stands_in_the_address_and_is_chosen_again_from_it(tabs):
     page = tabs.fresh("index.html")
     page.get_by_label("Row").select_option("B")
@@ -425,6 +428,7 @@ def test_two_covers_are_laid_side_by_side_from_disk_on_the_same_axes(tabs, folde
     assert page.locator("#days tbody tr").count() == 30  # 21 October to 19 November
 
 
+@pytest.mark.thorough
 def test_what_two_covers_were_chosen_stands_in_the_address(tabs):
     page = tabs.fresh("compare.html", query="?one=cover-7.html&other=nonsense")
     assert page.get_by_label("One cover", exact=True).input_value() == "cover-7.html"
@@ -468,6 +472,7 @@ def test_a_table_is_saved_as_csv_under_the_yard_the_boat_and_the_day(tabs):
     assert "Jo <b>Ash</b>" in {row[3] for row in rows}
 
 
+@pytest.mark.thorough
 def test_a_cell_that_a_spreadsheet_would_take_for_a_formula_is_disarmed_and_a_number_stays_one(tabs):
     page = tabs.fresh("weather.html")
     page.evaluate(

@@ -364,6 +364,19 @@ def test_an_endless_count_in_a_backup_s_list_is_refused(whole_backup, tmp_path):
         verify(tmp_path / "b.zip")
 
 
+def test_a_backup_with_millions_of_names_is_refused_before_they_are_read(tmp_path, monkeypatch):
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as made:
+        for number in range(100):
+            made.writestr(f"{number}", b"")
+        made.comment = bytes(backup_store._SEAL_BYTES)
+    (tmp_path / "b.zip").write_bytes(sealed(packed.getvalue()[: -backup_store._SEAL_BYTES]))
+    monkeypatch.setattr(backup_store, "LARGEST_DIRECTORY_BYTES", 4700)  # 100 times 46 and a name of one or two letters
+    for read in (verify, read_manifest):
+        with pytest.raises(StoreError, match="the list of its members has 0 MB"):
+            read(tmp_path / "b.zip")
+
+
 def test_a_backup_s_list_that_is_no_text_is_told_in_part(whole_backup, tmp_path):
     (tmp_path / "b.zip").write_bytes(backup_with(whole_backup, b"\xff" * 100_000))
     with pytest.raises(StoreError) as refusal:

@@ -71,10 +71,16 @@ def hammered(app, first, last):
     return statuses
 
 
+torn_uploads = pytest.mark.filterwarnings("ignore:Unclosed file:ResourceWarning")
+"""Starlette 1.10 leaves the file of an upload that breaks off before its last boundary to be closed by Python."""
+
+
+@torn_uploads
 def test_hostile_requests_are_answered(app):
     assert hammered(app, 0, 120)[200] > 0
 
 
+@torn_uploads
 @pytest.mark.thorough
 @pytest.mark.parametrize("part", range(10))
 def test_thousands_of_hostile_requests_are_answered(app, part):

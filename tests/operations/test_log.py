@@ -184,6 +184,29 @@ def test_the_same_defect_twice_at_one_place_is_refused(conn):
     )
 
 
+@pytest.mark.parametrize(
+    "text, told",
+    [
+        ("Ida\x1b[31m", r"'\x1b' at place 4"),
+        ("Ida\x07", r"'\x07' at place 4"),
+        ("I\x00da", r"'\x00' at place 2"),
+        ("Ida\udcff", r"'\udcff' at place 4"),
+    ],
+)
+def test_letters_that_a_terminal_would_obey_are_not_written_down(conn, text, told):
+    for act in (
+        lambda: look(conn, inspector=text),
+        lambda: look(conn, "01", SEEN, NewFinding("tear", "bow", 2, text)),
+        lambda: look(conn, note=text),
+        lambda: work(conn, actor=text),
+        lambda: work(conn, note=text),
+    ):
+        with refused(conn) as refusal:
+            act()
+        assert f"has a letter that cannot be written down, {told}. Nothing was logged." in str(refusal.value)
+    look(conn, note="Ida\tsaid:\nno")  # tabs and lines are
+
+
 @pytest.mark.parametrize("name", ["", "   "])
 def test_somebody_has_looked_or_worked(conn, name):
     with refused(conn) as refusal:

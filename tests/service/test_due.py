@@ -94,6 +94,7 @@ def test_a_night_job_in_the_hour_that_is_skipped_or_repeated_runs_once(day, minu
 # --- a week
 
 
+@pytest.mark.thorough
 def test_a_quiet_week_has_a_pull_an_hour_a_recheck_a_night_and_one_weekly_check(
     service, clock, airport, conn, only_pulls
 ):

@@ -58,6 +58,7 @@ def test_a_week_with_one_gale_tells_of_it_twice_before_and_after(service, clock,
     assert all(each.tries == 1 and each.sent_at is not None for each in kept)
 
 
+@pytest.mark.thorough
 def test_a_storm_whose_forecast_moves_about_is_announced_once(service, clock, people, airport):
     moved = iter([0, 3, -2, 6, 5, -4, 8, 2, 0, 1, 4, -1])
 
@@ -161,6 +162,7 @@ def test_each_yard_is_told_of_its_own_storm(two_yards, clock, people, gale):
 # --- rankings of the service
 
 
+@pytest.mark.thorough
 def test_a_ranking_is_kept_when_a_call_changes_and_once_a_day_else(service, clock, gale, conn):
     live(service, clock, STORM - HOUR, step=6 * HOUR)
     quiet = [row["as_of"] for row in conn.execute("SELECT as_of FROM rankings ORDER BY as_of")]
