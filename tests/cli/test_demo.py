@@ -4,6 +4,7 @@ import json
 import re
 from collections import Counter
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 from invented_yard import YARD
@@ -24,6 +25,11 @@ def test_the_demo_shows_storms_a_ranking_reasons_and_pages(folder, run):
     assert set(calls) == set(CALLS)
     assert min(calls.values()) >= 3
     assert max(calls.values()) <= 0.6 * calls.total()
+
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    promised = readme.partition("## What it prints")[2].split("```")[1].removeprefix("text").partition("  ...")[0]
+    assert len(promised.splitlines()) > 10
+    assert " ".join(promised.split()) in " ".join(outcome.out.split())
 
     characters = [found["character"] for found in STORM.finditer(outcome.out)]
     assert len(set(characters)) >= 4
