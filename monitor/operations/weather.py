@@ -11,6 +11,7 @@ import pandas as pd
 
 from monitor.errors import StormwalkError
 from monitor.exchange.file_kinds import wrong_kind
+from monitor.inspections import check_words
 from monitor.operations import sources
 from monitor.operations.fetching import Clock, Wire
 from monitor.operations.pulling import (
@@ -187,7 +188,9 @@ def record_reading(
     """Keep what somebody read from a stake, a gauge or a gust meter: canonical values by variable.
 
     A second reading of the same hour is joined to the first; of the same quantity in the same hour the newer counts.
+    Raises LogError for a name that cannot be written down.
     """
+    check_words(by, "name of who read it")
     yard_id = register_store.yard_id(conn, yard.key)
     body = hand.written(at, by, values, over_h)
     answer = Answer(url=f"{BY_HAND}{by}", status=200, headers={}, body=body, fetched_at=recorded_at)

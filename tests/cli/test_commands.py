@@ -160,8 +160,10 @@ def test_the_process_exits_as_documented_and_keeps_the_streams_apart(yard, shell
 
 
 def test_text_that_is_not_utf_8_is_refused(yard, shell):
-    outcome = shell("log", "inspection", "01", "--by", b"Ida \xff".decode("utf-8", "surrogateescape"))
-    refused(outcome, "A text that was given is not UTF-8")
+    name = b"Ida \xff".decode("utf-8", "surrogateescape")
+    refused(shell("log", "inspection", "01", "--by", name), r"has a letter that cannot be written down, '\udcff'")
+    refused(shell("weather", "hand", "--snow-depth", "6in", "--by", name), "The name of who read it has a letter")
+    refused(shell("rank", "--yard", name), "A text that was given is not UTF-8")
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
