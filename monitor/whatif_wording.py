@@ -53,7 +53,7 @@ def change_text(change: Change, cover: Cover, time_zone: str, units: str) -> str
     build = cover.builds[-1]
     said = []
     if change.vents is not None:
-        said.append(f"{_vents(change.vents)} instead of {build.vent_count}")
+        said.append(_instead(_vents(change.vents), str(build.vent_count), same=change.vents == build.vent_count))
     if change.vent_area_m2 is not None:
         was = "an unknown size" if build.vent_area_m2 is None else show_area(build.vent_area_m2, units)
         said.append(f"vents of {show_area(change.vent_area_m2, units)} instead of {was}")
@@ -64,12 +64,18 @@ def change_text(change: Change, cover: Cover, time_zone: str, units: str) -> str
         was = "an unknown spacing" if spacing is None else show_length(spacing, units)
         said.append(f"belly bands every {show_length(change.belly_spacing_m, units)} instead of {was}")
     if change.ground is not None:
-        said.append(f"ground {plain_word(change.ground)} instead of {plain_word(build.ground)}")
+        ground = f"ground {plain_word(change.ground)}"
+        said.append(_instead(ground, plain_word(build.ground), same=change.ground == build.ground))
     if change.film_colour is not None:
-        said.append(f"film {change.film_colour} instead of {build.film_colour}")
+        film = f"film {change.film_colour}"
+        said.append(_instead(film, str(build.film_colour), same=change.film_colour == build.film_colour))
     said += [f"bands re-tensioned {local_text(moment, time_zone)}" for moment in change.retensioned_at]
     said += [f"snow cleared {local_text(moment, time_zone)}" for moment in change.cleared_at]
     return ", ".join(said) or "nothing changed"
+
+
+def _instead(now: str, was: str, *, same: bool) -> str:
+    return f"{now} as before" if same else f"{now} instead of {was}"
 
 
 def basis_text(found: WhatIf, time_zone: str) -> str:

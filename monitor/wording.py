@@ -85,9 +85,15 @@ def exposure_text(hazard: str, value: float, units: str) -> str:
     return f"{value:.0f} {unit[:-1] if unit == 'cycles' and round(value) == 1 else unit}"
 
 
+HARDLY_ANY_KNOWN = 0.995
+"""A share of missing hours that is printed as 100 %."""
+
+
 def reason_value_text(reason: "Reason", units: str) -> str:
-    """The number of a reason with its unit; ``not known`` where no hour is known."""
-    return "not known" if reason.value is None else exposure_text(reason.hazard, reason.value, units)
+    """The number of a reason with its unit; ``not known`` where no hour is, or none to speak of and the sum is 0."""
+    if reason.value is None or (reason.value == 0 and reason.missing_share >= HARDLY_ANY_KNOWN):
+        return "not known"
+    return exposure_text(reason.hazard, reason.value, units)
 
 
 def threshold_text(reason: "Reason", units: str) -> str:

@@ -256,6 +256,11 @@ def test_the_forecast_goes_on_behind_the_season_and_leaves_it_as_it_is():
     assert found.ahead.values["after"]["snow_peak"] < found.ahead.values["before"]["snow_peak"]
 
 
+def test_what_is_as_recorded_is_not_told_as_a_change():
+    found = compared(Change(vents=2, ridge_raise_m=0.3))
+    assert change_text(found.change, found.cover, "UTC", "metric").startswith("2 vents as before, the ridge ")
+
+
 # --- like with like ---------------------------------------------------------------------------------------------------
 
 

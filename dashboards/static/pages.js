@@ -140,6 +140,8 @@ window.stormwalk = (() => {
   function drawWhenNear(script) {
     const place = document.getElementById(script.dataset.chart);
     const say = (error) => void (place.textContent = `${error.message} The table below holds the numbers.`);
+    const words = place.querySelector(":scope > p"); // what they say is true without scripts alone
+    if (words) words.textContent = "The chart is drawn when it comes into sight.";
     whenNear(place, () => withLibrary().then(() => drawFrom(script)).catch(say));
   }
 

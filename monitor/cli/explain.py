@@ -98,9 +98,8 @@ def command(
             click.echo(f"    by {formula} [{reference}]")
         click.echo(f"  check: {reason.check}")
     if in_short:
-        click.echo(
-            f"\nTold in short: {in_short} reasons below {HARDLY_COUNTS:.0%} of the score. --full takes them apart."
-        )
+        those, them = ("1 reason", "it") if in_short == 1 else (f"{in_short} reasons", "them")
+        click.echo(f"\nTold in short: {those} below {HARDLY_COUNTS:.0%} of the score. --full takes {them} apart.")
     if found.not_assessed:
         click.echo(f"\nNot assessed: {', '.join(HAZARDS[name].label for name in found.not_assessed)}.")
     click.echo(f"\n{OWN_JUDGEMENT}")

@@ -9,6 +9,7 @@ from monitor.inspections import Action, plain_word
 from monitor.register import Cover, Yard
 from monitor.store import inspections as store
 from monitor.store import register as register_store
+from monitor.wording import local_text
 
 BUILDING = frozenset({"vents_added", "post_added"})
 """Actions that add to the build."""
@@ -21,7 +22,8 @@ def build_on(conn: sqlite3.Connection, yard: Yard, cover: Cover, entry: Action, 
         register_store.start_new_cover(conn, entry.cover_id, wrapped_on, entry.acted_at, entry.recorded_at)
         return [f"A new cover begins on {wrapped_on}, built as the old one; import the register to change its build."]
     if entry.action == "unwrapped":
-        return [f"Boat {cover.boat.number} is on no list any more. Its condition report covers the time until then."]
+        said = [f"Boat {cover.boat.number} is on no list any more. Its condition report covers the time until then."]
+        return said + _came_off_already(conn, yard, cover, entry)
     counted = [action for action in (corrected, entry) if action is not None and _is_counted(action)]
     if counted:
         _rebuild(conn, cover, min(_builds_at(cover, action) for action in counted), entry.recorded_at)
@@ -39,6 +41,17 @@ def build_on(conn: sqlite3.Connection, yard: Yard, cover: Cover, entry: Action, 
             "a register row with that built_on."
         )
     return said
+
+
+def _came_off_already(conn: sqlite3.Connection, yard: Yard, cover: Cover, entry: Action) -> list[str]:
+    """A word where the log says so twice: both are kept, and a correction takes one back."""
+    standing = store.log_of_cover(conn, cover.stored_id).actions
+    others = [each for each in standing if each.action == "unwrapped" and each.id not in (entry.id, entry.corrects_id)]
+    return [
+        f"It was logged before that the cover came off, {local_text(each.acted_at, yard.time_zone, year=True)} by "
+        f"{each.actor} (id {each.id[:8]}); both stand."
+        for each in others[:1]
+    ]
 
 
 def _rebuild(conn: sqlite3.Connection, cover: Cover, since: datetime, recorded_at: datetime) -> None:

@@ -16,6 +16,9 @@ from monitor.store import rankings as ranking_store
 from monitor.store import register as register_store
 from monitor.wording import OWN_JUDGEMENT, berth_text, local_text
 
+TELL_WHAT_FELL = ("precipitation_mm", "rain_mm", "snowfall_water_mm")
+"""Variables of which one must be known for snow and pockets to be."""
+
 LATER = " Weather of this time was fetched or imported later: add --hindsight to use it."
 
 STALE_AFTER_H = 3.0
@@ -163,7 +166,17 @@ def _remarks(assessment: YardAssessment) -> tuple[str, ...]:
     credits = [
         status.credit for status in assessment.sources if status.newest_hour is not None or status.source in forecast
     ]
-    return (*([f"Not assessed: {names}."] if names else []), OWN_JUDGEMENT, *credits)
+    unknown = (
+        "No source tells what falls here: snow load and pockets are not known, and nobody should take them for none."
+    )
+    blind = assessment.data_age_h is not None and not _tells_what_fell(assessment)
+    return (*([f"Not assessed: {names}."] if names else []), *([unknown] if blind else []), OWN_JUDGEMENT, *credits)
+
+
+def _tells_what_fell(assessment: YardAssessment) -> bool:
+    """Whether rain or snow is known of any hour of the season, none of it too."""
+    values = assessment.weather.values
+    return any(name in values and bool(values[name].notna().any()) for name in TELL_WHAT_FELL)
 
 
 def _kept_as(ranking_id: str) -> str:

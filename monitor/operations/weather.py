@@ -201,7 +201,8 @@ def record_reading(
             parsed = _joined(parsed, earlier.series)
     store.store_hours(conn, yard_id, "hand", answer, parsed)
     begin, end = (local_text(each, yard.time_zone, year=True) for each in (first - timedelta(hours=1), last))
-    return FetchReport("hand", True, f"hand: {', '.join(values)} kept for {begin} to {end}.")
+    read = ", ".join(VARIABLES[name].label for name in values)
+    return FetchReport("hand", True, f"hand: {read} kept for {begin} to {end}.")
 
 
 def merged_weather(

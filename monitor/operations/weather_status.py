@@ -18,6 +18,7 @@ from monitor.store import register as register_store
 from monitor.store import weather as store
 from monitor.variables import PRESENT_WEATHER, SOURCES, VARIABLES
 from monitor.weather import quality
+from monitor.weather.answers import NEXT_PULL
 from monitor.weather.daily_check import DayCheck, check_day, largest_differences
 from monitor.weather.providers import PROVIDERS
 from monitor.weather.table import Merged, SourceSeries, merge_by_priority
@@ -121,7 +122,7 @@ def _source_status(
         status["last_trouble"] = {
             "at": _utc(trouble.fetched_at),
             "outcome": trouble.outcome,
-            "message": trouble.message,
+            "message": _told(trouble),
         }
     past = [each for each in series if each.kind != "forecast"]
     if series:
@@ -204,6 +205,13 @@ def _flag_counts(series: Iterable[SourceSeries]) -> dict[str, dict[str, int]]:
 
 def _plain(value: Any) -> Any:
     return None if value is None or value != value or value is pd.NA else value
+
+
+def _told(trouble: store.Fetch) -> str:
+    """What went wrong; of a file, named and without the remedy for a service, as no pull asks for it again."""
+    if not trouble.url.startswith(store.FILE):
+        return trouble.message
+    return f"{trouble.url.removeprefix(store.FILE)}: {trouble.message.replace(NEXT_PULL, '')}"
 
 
 def _utc(moment: datetime) -> str:

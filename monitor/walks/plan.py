@@ -305,7 +305,13 @@ def urgent_notes(plan: WalkPlan, yard: Yard) -> tuple[str, ...]:
     notes = []
     missed = [one for one in plan.left_out if one.call == FIRST]
     if missed:
-        told = "; ".join(f"boat {one.boat} ({one.why})" for one in missed)
+        boats_by_why: dict[str, list[str]] = {}
+        for cover in missed:
+            boats_by_why.setdefault(cover.why, []).append(cover.boat)
+        told = "; ".join(
+            f"{'boat' if len(boats) == 1 else 'boats'} {', '.join(boats)} ({why})"
+            for why, boats in boats_by_why.items()
+        )
         covers = "cover is" if len(missed) == 1 else "covers are"
         notes.append(f'{len(missed)} "{FIRST}" {covers} left out: {told}. Find more people or time for them first.')
     for one in plan.rounds:

@@ -11,10 +11,14 @@ from monitor.exchange.columns import Choice, Column, Part, Quantity, YesNo
 from monitor.exchange.register_columns import COVER_COLUMNS, YARD_COLUMNS
 from monitor.exchange.register_csv import RegisterFileError, decode, read_covers, read_yards, write_covers, write_yards
 from monitor.register import Boat, Cover, CoverBuild, Yard
+from monitor.units import UNITS, exact_text
 from monitor.web.form_reading import Refusal
 from monitor.web.templating import plain_word
 
 NOTHING_STORED = "Nothing was stored; what you wrote stands below."
+
+_LONG = 8
+"""Characters of a number from which on another unit is tried."""
 
 _IN_WORDS = {"m": "metres", "ft": "feet", "in": "inches", "mm": "millimetres", "mil": "mils", "deg": "degrees"}
 _LABELS = {
@@ -140,7 +144,17 @@ def _sheet(texts: Mapping[str, str], columns: Sequence[Column], units: str) -> s
 
 def _texts(sheet: str, columns: Sequence[Column], units: str) -> dict[str, str]:
     (row,) = csv.DictReader(io.StringIO(sheet, newline=""))
-    return {column.name: row[column.header(units)] for column in columns}
+    return {column.name: _short(row[column.header(units)], column, units) for column in columns}
+
+
+def _short(text: str, column: Column, units: str) -> str:
+    """A long number in another unit that says exactly the same in fewer digits: 40 in for 3.3333333333333334 ft."""
+    if not isinstance(column.kind, Quantity) or len(text) <= _LONG:
+        return text
+    unit = column.kind.us if units == "us" else column.kind.metric
+    value, dimension = column.kind.read(text, unit), column.kind.dimension
+    others = [f"{exact_text(value, dimension, other)} {other}" for other in UNITS[dimension]]
+    return min([text, *others], key=len)
 
 
 def _refusal(error: RegisterFileError, columns: Sequence[Column]) -> Refusal:

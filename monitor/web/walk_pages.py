@@ -3,7 +3,7 @@
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -40,6 +40,9 @@ LABELS = {
 
 LATEST = datetime(2099, 12, 31, tzinfo=UTC)
 """A walk is planned ahead; later than this is a slip of the pen."""
+
+A_DAY = timedelta(days=1)
+"""A round that began so long ago is no longer that of today."""
 
 JUDGED = "own judgement"
 """Notes of a plan that say so tell what it rests on; the others warn."""
@@ -196,6 +199,10 @@ def _walk_page(request: Request, fields: Mapping[str, str] | None = None, refuse
             for number, one in enumerate(stored.plan.rounds, start=1)
         ]
         rounds.sort(key=lambda one: not one.mine)
+    warnings = [] if stored is None else [note for note in stored.plan.notes if JUDGED not in note]
+    if stored is not None and wanted is None and now(request) - stored.plan.start >= A_DAY:
+        began = local_text(stored.plan.start, yard.time_zone, year=True)
+        warnings.insert(0, f"This walk began on {began}. None is planned since.")
     typed = dict(fields) if fields is not None and fields.get("do") == "plan" else _fresh_form(yard, account)
     return page(
         request,
@@ -205,7 +212,7 @@ def _walk_page(request: Request, fields: Mapping[str, str] | None = None, refuse
         here="walk",
         stored=stored,
         rounds=rounds,
-        warnings=[] if stored is None else [note for note in stored.plan.notes if JUDGED not in note],
+        warnings=warnings,
         remarks=[] if stored is None else [note for note in stored.plan.notes if JUDGED in note],
         left_out=[] if stored is None else [_left_out(one, boats) for one in stored.plan.left_out],
         older=older[:OLDER_WALKS],

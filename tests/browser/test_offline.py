@@ -228,6 +228,7 @@ def test_a_round_with_the_network_lost_in_the_middle_arrives_row_by_row(phone, s
     phone.set_offline(False)
     wake(page)
     counts(page, waiting=0, photos_waiting=0, sent=4, link="ok")
+    assert re.match("▸?Sent from this phone: 4, last ", page.locator("#sync .sent summary").inner_text())
     expect(page.locator("#just")).to_have_text("Sent: 03 Pear")
     findings = [("snow_lying", "bow", 1, "")]
     findings += [("tear", place, 1, f"row {row}") for row, place in ((1, "ridge"), (2, "port"), (3, "stern"))]

@@ -143,6 +143,7 @@ def test_charts_below_the_screen_wait_until_they_come_near(tabs):
     page.wait_for_function("window.Plotly !== undefined")  # loaded once there was time
     assert page.locator(".chart[data-drawn]").count() == 0
     assert page.locator("#chart-season").bounding_box()["y"] > 844 + 800
+    assert page.locator("#chart-season").inner_text() == "The chart is drawn when it comes into sight."
     page.locator("#chart-season").scroll_into_view_if_needed()
     page.wait_for_function("document.querySelector('#chart-season').dataset.drawn === 'yes'")
 

@@ -343,7 +343,9 @@ def test_status_names_gaps_flags_and_trouble_in_words(folder, run):
     assert "  unknown for 3 h from Fri 20 Oct 20:00 EDT to Fri 20 Oct 23:00 EDT: air temperature, precip" in shown
     assert "  not known of any hour: mean wind at 10 m, gust at 10 m" in shown
     assert "  air temperature: 1 h flagged range, kept and not used" in shown
-    assert "  last trouble " in shown
+    (trouble,) = (line for line in shown.splitlines() if "  last trouble " in line)
+    assert ": bad.csv: METAR archive: expected" in trouble
+    assert "next pull" not in shown  # of a file that somebody imported, no pull will ask again
 
 
 def test_hours_are_listed_with_their_sources(yard, run):
@@ -520,7 +522,8 @@ def test_explain_tells_in_short_what_hardly_counts_and_all_of_it_in_full(yard, r
     small = [reason["hazard"] for reason in reasons if reason["share"] < 0.01]
     assert 0 < len(small) < len(reasons)
     short, full = (run("explain", "02", "--as-of", AS_OF, "--hindsight", *more).out for more in ((), ("--full",)))
-    assert f"Told in short: {len(small)} reasons below 1% of the score. --full takes them apart." in short
+    those, them = ("1 reason", "it") if len(small) == 1 else (f"{len(small)} reasons", "them")
+    assert f"Told in short: {those} below 1% of the score. --full takes {them} apart." in short
     assert "Told in short" not in full
     assert short.count("  check: ") == len(reasons) - len(small)
     assert full.count("  check: ") == len(reasons)

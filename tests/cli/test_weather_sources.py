@@ -51,7 +51,8 @@ def test_options_that_go_with_others_are_wrong_alone(started, options):
 def test_a_reading_by_hand_is_kept_and_believed_first(started):
     at = "2023-11-08 23:00"
     out = started("weather", "hand", "--at", at, "--snow-depth", "6in", "--gust", "60mph", "--by", "Ida").out
-    assert out == "hand: snow_depth_m, wind_gust_ms kept for Wed 8 Nov 2023 22:00 EST to Wed 8 Nov 2023 23:00 EST.\n"
+    read = "snow lying on the ground, gust at 10 m"
+    assert out == f"hand: {read} kept for Wed 8 Nov 2023 22:00 EST to Wed 8 Nov 2023 23:00 EST.\n"
     (row,) = json.loads(
         started("weather", "hours", "--from", "2023-11-08 22:00", "--to", "2023-11-08 23:00", "--json").out
     )
@@ -63,7 +64,7 @@ def test_a_reading_by_hand_is_kept_and_believed_first(started):
 def test_what_a_gauge_collected_over_hours_is_told_from_begin_to_end_on_the_yards_clock(started):
     collected = ("--at", "2023-11-09 07:00", "--rain", "12mm", "--over", "24", "--by", "Ida")
     assert started("weather", "hand", *collected).out == (
-        "hand: rain_mm, precipitation_mm kept for Wed 8 Nov 2023 07:00 EST to Thu 9 Nov 2023 07:00 EST.\n"
+        "hand: rain, precipitation as water kept for Wed 8 Nov 2023 07:00 EST to Thu 9 Nov 2023 07:00 EST.\n"
     )
 
 

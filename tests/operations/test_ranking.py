@@ -21,6 +21,7 @@ from monitor.operations.weather import import_weather
 from monitor.store import rankings as ranking_store
 from monitor.store import register
 from monitor.store.connection import connect
+from monitor.wording import reason_value_text
 
 HOURS = 30 * 24
 END = WRAPPED + HOURS * HOUR
@@ -233,6 +234,21 @@ def test_a_whole_season_without_weather_raises_every_weather_hazard_by_a_tenth(c
     for hazard in ("snow", "gust", "slack", "freeze_thaw"):
         assert reasons(line)[hazard].p == pytest.approx(0.1, abs=0.001)  # 1 - (1 - 0)(1 - 0.1 x 719/720)
         assert reasons(line)[hazard].missing_share == pytest.approx(719 / 720)
+
+
+def test_where_no_source_tells_what_falls_the_snow_is_not_known_rather_than_none(conn):
+    weather(conn, **in_hours(range(HOURS), {"p01i": "M"}))
+    found = assess(conn)
+    snow = reasons(found.ranked[0])["snow"]
+    assert snow.missing_share == 1
+    assert reason_value_text(snow, "us") == "not known"
+    remark = "No source tells what falls here: snow load and pockets are not known"
+    assert any(line.startswith(remark) for line in keep_ranking(conn, found, created_at=END).remarks)
+
+
+def test_where_what_falls_is_told_no_remark_says_otherwise(conn):
+    weather(conn, **in_hours(range(1, HOURS), {"p01i": "M"}))
+    assert not any("what falls" in line for line in keep_ranking(conn, assess(conn), created_at=END).remarks)
 
 
 def test_without_any_weather_the_list_rests_on_the_log(conn):

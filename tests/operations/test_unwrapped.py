@@ -64,6 +64,14 @@ def test_a_cover_that_came_off_is_on_no_list_from_then_on_and_the_others_keep_th
     assert boats_ranked(conn, OFF - DAY) == ["01", "02", "03"]
 
 
+def test_logged_twice_it_is_said_who_logged_it_before(conn):
+    first = unwrap(conn, "02")
+    again = record_action(conn, YARD, "02", action="unwrapped", actor="Bo", acted_at=OFF + DAY, recorded_at=OFF + DAY)
+    assert len(first) == 2
+    assert "It was logged before that the cover came off" in again[-1]
+    assert "by Ida (id " in again[-1]
+
+
 def test_the_list_of_a_moment_before_it_was_logged_still_has_it(conn):
     record_action(conn, YARD, "02", action="unwrapped", actor="Ida", acted_at=OFF, recorded_at=OFF + 2 * DAY)
     assert boats_ranked(conn, OFF + DAY) == ["01", "02", "03"]

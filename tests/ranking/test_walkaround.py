@@ -1,6 +1,7 @@
 """The walk: what its plan promises whatever the yard, and what becomes of it when people change it."""
 
 import json
+import re
 from dataclasses import asdict, replace
 from datetime import UTC, date, datetime, timedelta
 
@@ -64,6 +65,11 @@ def planned(covers, light=None, **changed):
     return plan_rounds(YARD, AS_OF, covers, asked(**changed), light)
 
 
+def named(note):
+    """The boats of a note, in order, each reason in brackets behind those that it holds for."""
+    return sorted(boat for boats in re.findall(r"boats? ([0-9, ]+) \(", note) for boat in boats.split(", "))
+
+
 def score_on(plan):
     return sum(stop.score for one in plan.rounds for stop in one.stops)
 
@@ -112,7 +118,7 @@ def test_walk_first_comes_before_any_other_and_is_never_dropped_silently(covers,
     if missed:
         assert {stop.call for one in plan.rounds for stop in one.stops} <= {"walk first"}
         assert plan.notes[0].startswith(f'{len(missed)} "walk first" cover')
-        assert all(f"boat {one.boat} (" in plan.notes[0] for one in missed)
+        assert named(plan.notes[0]) == sorted(one.boat for one in missed)
     else:
         assert not any("left out" in note for note in plan.notes)
 
@@ -217,6 +223,14 @@ def test_walk_first_covers_that_do_not_fit_are_named_first_and_nothing_else_take
     assert plan.notes[0] == (
         f'1 "walk first" cover is left out: boat 02 (no time for it before {end}). Find more people or time for them '
         "first."
+    )
+
+
+def test_covers_left_out_for_one_reason_are_named_together():
+    plan = planned(row_of_covers(0.9, 0.8, 0.7), limit_min=45)
+    end = "Sat 21 Feb 10:45 EST"
+    assert plan.notes[0].startswith(
+        f'2 "walk first" covers are left out: boats 02, 03 (no time for it before {end}). Find more people'
     )
 
 
@@ -436,4 +450,4 @@ def test_changes_lose_no_cover_and_replay_to_the_same_plan(covers, data):
     assert sorted(everybody) == [cover.boat for cover in covers]
     assert changed_plan(start, request, covers, YARD, made) == plan
     missed = [one.boat for one in plan.left_out if one.call == "walk first"]
-    assert all(f"boat {boat} (" in plan.notes[0] for boat in missed)
+    assert not missed or named(plan.notes[0]) == sorted(missed)

@@ -159,6 +159,18 @@ def test_the_list_says_call_score_reason_berth_inspection_and_findings_in_words(
     assert "gale without snow" in page
 
 
+def test_the_counts_lead_to_the_first_cover_of_their_call_and_nobody_is_sent_to_look_at_a_stand(busy):
+    page = signed_in(busy[1], "Per").get("/yards/north/").text
+    leads_to = re.findall(r'<a href="#([a-z-]+)">(\d+) ', page)
+    cards = re.findall(r'class="cover call-([a-z-]+)" data-boat="(\d+)"( id="[a-z-]+")?>(.*?)</li>', page, re.S)
+    first = {call for call, _, anchor, _ in cards if anchor == f' id="{call}"'}
+    assert first == {call for call, _ in leads_to} == {call for call, *_ in cards}
+    assert sum(bool(anchor) for _, _, anchor, _ in cards) == len(first)
+    assert [int(count) for _, count in leads_to] == [sum(c == call for c, *_ in cards) for call, _ in leads_to]
+    for _, boat, _, words in cards:  # boat 01 has the shifted stand
+        assert ("Look at:" in words) == (boat != "01")
+
+
 def test_a_stand_is_never_put_right_by_the_crew_it_is_told_of(busy):
     page = signed_in(busy[1], "Per").get("/yards/north/boat?number=01").text
     stand = page[page.index("<strong>stand shifted") : page.index("<strong>loose band at port")]
@@ -274,6 +286,18 @@ def test_the_round_says_at_each_stop_what_to_look_at_and_whom_to_keep_away(busy,
     assert set(stops) == {"01", "02", "03"}
     assert "Keep clear: stand shifted. For the yard" in unescape(stops["01"])
     assert "Look at: perimeter band and welds on the windward side" in stops["02"]
+    next_day = signed_in(app_of(path, Clock(later + 24 * HOUR)), "Per").get("/yards/north/walk").text
+    assert re.search(r"This walk began on Sun 22 Oct 2023 \d\d:\d\d EDT\. None is planned since\.", next_day)
+
+
+def test_a_lead_is_led_past_the_round_to_the_next_plan_and_back_from_pages_of_no_yard(lead, conn):
+    asked = WalkRequest(("Ida", "Per"), NOW, ignore_daylight=True, calls=tuple(MINUTES))
+    plan_walk(conn, YARD, asked, by="Ida", now=NOW)
+    walk = lead.get("/yards/north/walk").text
+    assert walk.index('<a href="#plan">') < walk.index('class="stops"') < walk.index('<h2 id="plan">')
+    assert "None is planned since." not in walk
+    for page in ("/people", "/account"):
+        assert '<a href="/">To the list</a>' in lead.get(page).text
 
 
 def test_a_database_that_does_not_answer_is_told_with_a_way_to_ask_again(filled_database, tmp_path):

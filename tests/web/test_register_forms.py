@@ -195,3 +195,17 @@ def test_from_the_register_one_goes_to_a_boats_page_and_back_from_its_forms(lead
 
 def test_the_key_of_the_yard_stays(conn):
     assert register.yard(conn, "north").key == YARD.key
+
+
+def test_a_length_that_is_long_in_feet_stands_in_the_unit_in_which_it_was_written(lead, conn):
+    """A ridge of 40 in is 3.33... ft, 3 m are 9.84... ft; one of 8 ft stays plain. A foot is 12 in and 0.3048 m."""
+    boat, build = "/yards/north/register/boat?boat=02", "/yards/north/register/cover?boat=02"
+    send(lead, "/yards/north/register", display_units="us")
+    send(lead, build, why="wrong", ridge_rise="40 in")
+    send(lead, boat, beam="3 m", length="8 ft")
+    before = register.find_cover(conn, "north", "02")
+    assert fields_of(lead.get(build).text)["ridge_rise"] == "40 in"
+    assert [fields_of(lead.get(boat).text)[name] for name in ("beam", "length")] == ["3.0 m", "8"]
+    assert "recorded so already" in send(lead, build).text
+    assert "Nothing of boat 02 (Fig) changed." in send(lead, boat).text
+    assert register.find_cover(conn, "north", "02") == before

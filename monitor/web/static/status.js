@@ -45,7 +45,9 @@ export async function show(place, account, again) {
     lines.append(
       ...arrivedOfLate.map((one) => item("sent", one.id, `${clock(one.sent_at, one.zone || place.dataset.zone)} ${one.sentence}`)),
     );
-    details.append(element("summary", { textContent: `Sent: ${arrivedOfLate[0].sentence}` }), lines);
+    const { sent_at: last, zone } = arrivedOfLate[0];
+    const words = `Sent from this phone: ${arrivedOfLate.length}, last ${clock(last, zone || place.dataset.zone)}`;
+    details.append(element("summary", { textContent: words }), lines);
     parts.push(details);
   }
   place.replaceChildren(...parts);

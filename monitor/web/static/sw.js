@@ -147,7 +147,8 @@ async function insteadOf(url) {
   }
   const html = `<!doctype html><html lang="en"><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1"><meta name="color-scheme" content="light dark">
-<title>No connection</title><h1>No connection</h1>
+<title>No connection</title>
+<style>body{font:1.1rem/1.5 system-ui,sans-serif;margin:.8rem}a{display:inline-block;padding:.6rem 0}</style><h1>No connection</h1>
 <p>The yard's computer does not answer, and this page was not kept on this phone.
 What you have logged is safe: it waits here and is sent later.</p><p><a href="/">To the list that was kept</a></p>`;
   return new Response(html, { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });
