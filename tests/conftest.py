@@ -10,7 +10,7 @@ REQUIRE_ALL = os.environ.get("STORMWALK_REQUIRE_ALL") == "1"
 
 settings.register_profile(
     "stormwalk",
-    max_examples=75 if REQUIRE_ALL else 25,  # three times as many where everything is required
+    max_examples=50 if REQUIRE_ALL else 25,  # twice as many where everything is required
     derandomize=True,
     database=None,
     deadline=None,

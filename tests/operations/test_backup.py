@@ -457,15 +457,15 @@ KILLED = """if True:
 @pytest.mark.parametrize("what", ["backup", "restore"])
 def test_a_kill_leaves_a_whole_file_or_none(path, one_backup, tmp_path, what):
     expected, whole = dump(path), 0
-    for attempt in range(20):
+    for attempt in range(10):
         folder = tmp_path / f"{what}-{attempt}"
         folder.mkdir()
         target = folder / ("b.zip" if what == "backup" else "new.db")
         process = python(KILLED, what, path if what == "backup" else one_backup, target)
         try:
             assert process.stdout.readline() == "ready\n"
-            time.sleep(attempt * 0.012)
-            if attempt == 19:  # the last one may finish
+            time.sleep(attempt * 0.024)
+            if attempt == 9:  # the last one may finish
                 process.wait(timeout=60)
         finally:
             process.send_signal(signal.SIGKILL)
@@ -478,7 +478,7 @@ def test_a_kill_leaves_a_whole_file_or_none(path, one_backup, tmp_path, what):
         left = [file for file in folder.iterdir() if not file.name.startswith(("b.zip", "new.", "again."))]
         assert all(file.name.endswith(".part") for file in left)
     assert dump(path) == expected
-    assert 0 < whole < 20
+    assert 0 < whole < 10
 
 
 # --- rotation

@@ -225,7 +225,7 @@ histories = st.lists(st.tuples(st.sampled_from(EVENTS), st.sampled_from(["01", "
 
 
 @pytest.mark.thorough
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(history=histories)
 def test_looks_through_any_history_are_the_ones_without_memory(snowy_file, history):
     with tempfile.TemporaryDirectory() as folder, closing(connect(Path(shutil.copy(snowy_file, folder)))) as conn:

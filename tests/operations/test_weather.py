@@ -573,7 +573,8 @@ def test_status_tells_how_new_how_complete_and_how_clean_each_source_is(conn):
     assert station["last_answer_at"] == "2023-11-02T12:20:00Z"
     assert station["last_trouble"]["at"] == "2023-11-02T13:20:00Z"
     assert station["last_trouble"]["outcome"] == "refused"
-    assert "bad.csv" not in station["last_trouble"]["message"]
+    assert station["last_trouble"]["message"].startswith("bad.csv: METAR archive: expected a header")
+    assert "next pull" not in station["last_trouble"]["message"]  # no pull asks for a file again
     assert station["credit"] == PROVIDERS["metar-archive"].credit
     assert model["kinds"] == {"analysis": 35, "forecast": 13}
     assert model["newest_hour"] == "2023-11-02T11:00:00Z"  # a forecast is no news of the weather
