@@ -11,6 +11,8 @@ from starlette.routing import Route
 from dashboards.pages import YARD_PAGES, Live, cover_page, page_names, static_files
 from monitor.web.security import HEADERS
 
+pytestmark = pytest.mark.thorough  # the app and the pages from disk are opened in the ordinary run
+
 TYPES = {"css": "text/css", "js": "text/javascript"}
 
 

@@ -18,6 +18,8 @@ from monitor.operations.walks import plan_walk
 from monitor.store.connection import connect
 from monitor.walks.plan import MINUTES, WalkRequest
 
+pytestmark = pytest.mark.thorough  # the app and the pages from disk are opened in the ordinary run
+
 VISIT = "11111111-1111-4111-8111-111111111111"
 CONDITION = "/yards/north/condition?boat=01"
 MEMO = "/yards/north/memo?boat=01"

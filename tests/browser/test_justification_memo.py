@@ -7,6 +7,8 @@ from memo_picture import BUILD, OTHERS, RIDGE, assessed, cover, gale, log_of, me
 from monitor.changes import Change
 from monitor.presentation.proposal import Proposal
 
+pytestmark = pytest.mark.thorough  # the app and the pages from disk are opened in the ordinary run
+
 EVERYTHING = Proposal(Change(vents=8, ridge_raise_m=RIDGE.change.ridge_raise_m), retension=True, rewrap=True)
 
 

@@ -14,6 +14,8 @@ from monitor.store.connection import connect
 from monitor.web.app import WebApp, make_app
 from monitor.web.live import Pages
 
+pytestmark = pytest.mark.thorough  # the app and the pages from disk are opened in the ordinary run
+
 
 @pytest.fixture
 def address(tmp_path, monkeypatch):

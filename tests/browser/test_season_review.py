@@ -7,6 +7,8 @@ from season_picture import content, document
 
 from dashboards import write_pages
 
+pytestmark = pytest.mark.thorough  # the app and the pages from disk are opened in the ordinary run
+
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):

@@ -11,6 +11,8 @@ from in_browser import DESK, PHONE, Watched, barriers, fits, looks, show
 
 from monitor.walks.plan import LeftOut
 
+pytestmark = pytest.mark.thorough  # the app and the pages from disk are opened in the ordinary run
+
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
