@@ -172,13 +172,14 @@ def check_log(path: Path) -> None:
         has_log = log.exists() and log.stat().st_size > 0  # before the file, to which another may just add its log
         if path.exists():
             found = path.stat()
-            if has_log and (found.st_dev, found.st_ino) not in _known and _says_it_has_none(path):
+            this = (found.st_dev, found.st_ino, os.path.realpath(path))
+            if has_log and this not in _known and _says_it_has_none(path):
                 raise StoreError(
                     f"{path} was put in the place of another database: the log {log.name} beside it belongs to the "
                     f"other. Nothing was changed. Stop the service, move {log.name} and {path.name}-shm to where the "
                     f"other is now, under its name, and start again."
                 )
-            _known.add((found.st_dev, found.st_ino))
+            _known.add(this)
         elif has_log:
             raise StoreError(
                 f"There is no {path}, but its log {log.name} is there: the database was moved or removed while it was "
@@ -192,9 +193,12 @@ def _says_it_has_none(path: Path) -> bool:
         return file.read(20)[18:] == b"\1\1"
 
 
-_known: set[tuple[int, int]] = set()
-"""Files, by device and inode, that this process has opened, or may have. None of them is opened beside SQLite again:
-on POSIX the closing of any handle to a file ends all locks that the process has on it, SQLite's too."""
+_known: set[tuple[int, int, str]] = set()
+"""Files, by device, inode and name (an inode is used again), that this process has opened, or may have.
+
+None of them is opened beside SQLite again: on POSIX the closing of any handle to a file ends all locks that the process
+has on it, SQLite's too.
+"""
 
 _looking = threading.Lock()
 
@@ -263,7 +267,7 @@ def _open(path: Path, mode: str) -> sqlite3.Connection:
     uri = f"{path.absolute().as_uri()}?mode={mode}"
     conn = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None)
     made = path.stat()
-    _known.add((made.st_dev, made.st_ino))
+    _known.add((made.st_dev, made.st_ino, os.path.realpath(path)))
     conn.row_factory = sqlite3.Row
     return conn
 
