@@ -9,6 +9,7 @@ navigation, the page opened from disk. Beside each, the target for a machine wit
 from pathlib import Path
 
 import pytest
+from conftest import skip_or_fail
 from dashboards_picture import assessment_of, make_assessment, many_covers
 from playwright.sync_api import sync_playwright
 
@@ -36,7 +37,7 @@ def large():
 @pytest.fixture(scope="module")
 def chromium():
     if not CHROMIUM.exists():
-        pytest.skip(f"no browser at {CHROMIUM}: apt-get install chromium")
+        skip_or_fail(f"no browser at {CHROMIUM}: apt-get install chromium")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=["--disable-gpu"])
         yield browser

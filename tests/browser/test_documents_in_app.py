@@ -4,6 +4,7 @@ import re
 from contextlib import closing
 
 import pytest
+from conftest import skip_or_fail
 from in_browser import DESK, PHONE, barriers, served
 from invented_app import NOW, PASSWORD, Clock, app_of, fill, picture
 from invented_yard import HOUR, YARD
@@ -146,7 +147,7 @@ def test_a_lead_goes_from_the_boat_over_the_form_to_a_memo_and_back(page, app, c
 @pytest.mark.thorough
 def test_a_report_is_saved_as_pdf_under_its_name(page, app):
     if not pdf.is_installed():
-        pytest.skip("WeasyPrint is not installed")
+        skip_or_fail("WeasyPrint is not installed")
     page.goto(app[0] + CONDITION)
     with page.expect_download(timeout=60_000) as saving:
         page.get_by_role("link", name="Save as PDF").click()

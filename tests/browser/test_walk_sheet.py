@@ -6,6 +6,7 @@ import subprocess
 from functools import partial
 
 import pytest
+from conftest import skip_or_fail
 from documents_picture import BASE_URL, lines_of, plan_of, sheet
 from in_browser import DESK, PHONE, Watched, barriers, fits, looks, show
 
@@ -67,7 +68,7 @@ def test_printed_from_the_browser_it_is_black_on_white_whole_and_numbered(opened
     colours = page.evaluate("[getComputedStyle(document.body).color, getComputedStyle(document.body).backgroundColor]")
     assert colours == ["rgb(0, 0, 0)", "rgb(255, 255, 255)"]
     if shutil.which("pdftotext") is None:
-        pytest.skip("no pdftotext: apt-get install poppler-utils")
+        skip_or_fail("no pdftotext: apt-get install poppler-utils")
     text = subprocess.run(["pdftotext", "-raw", path, "-"], capture_output=True, text=True, check=True).stdout
     pages = text.split("\f")[:-1]
     for number, printed in enumerate(pages, 1):

@@ -19,6 +19,7 @@ from pathlib import Path
 
 import pytest
 import requests
+from conftest import skip_or_fail
 from faulty_disks import (
     OLDER,
     Outcome,
@@ -256,7 +257,7 @@ def traced(database, words, *options):
 @pytest.mark.parametrize("kind, most", [("log", 20), ("photos", 15), ("imports", 15), ("migrations", 15)])
 def test_the_power_fails_at_each_single_write_of_a_command(mains, yard_file, work, kind, most):
     if shutil.which("strace") is None:
-        pytest.skip("strace is not installed: no process can be stopped at its n-th write")
+        skip_or_fail("strace is not installed: no process can be stopped at its n-th write")
     before = stored(yard_file)
     paper = work / "paper.csv"
     paper.write_text(
